@@ -1,0 +1,86 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * capture.h - a file becomes volts against time.
+ *
+ * A capture is one record of one or two selected channels on one time axis, read from an audio file
+ * (libsndfile), from oscilloscope CSV of any dialect, from standard input, or from two one-channel files.
+ *
+ * The scale of every signal, stated once: samples are in the unit of their channel ("V" for volts, "A",
+ * "FS" for audio without a known full scale, "?" where a CSV file states none), after probe attenuation
+ * and full scale have been taken into account. A sample that the file does not give (an empty cell, nan,
+ * a bad row) is NaN: never zero, never interpolated. Time runs upward; sample n is at
+ * start_s + n / rate_hz.
+ */
+#ifndef COLDJOINT_CAPTURE_H
+#define COLDJOINT_CAPTURE_H
+
+#include "coldjoint/base.h"
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+typedef enum cj_kind { CJ_KIND_SCOPE, CJ_KIND_AUDIO } cj_kind;
+typedef enum cj_coupling { CJ_COUPLING_DEFAULT, CJ_COUPLING_AC, CJ_COUPLING_DC } cj_coupling;
+
+/* Zero-initialised means: all defaults. */
+typedef struct cj_capture_options {
+    int channels[2];      /* 1-based; 0: the first two in volts, else the first two of one unit */
+    double probe[2];      /* attenuation not already in the file; 0 means 1 */
+    double full_scale_v;  /* volts peak at digital full scale; 0: audio figures are in "FS" */
+    cj_coupling coupling; /* default: audio ac, scope dc */
+} cj_capture_options;
+
+typedef struct cj_channel_info {
+    const char *name; /* "CH1", "left", ... as the file has it, else "col2" (scope) or "1" (audio) */
+    const char *unit; /* base unit: "V", "A", "FS", "?" ... (a column in mV reads in V) */
+    double step;      /* quantisation step in that unit, 0 where none was found; selected channels only */
+    size_t gaps;      /* samples that are NaN; selected channels only */
+} cj_channel_info;
+
+typedef struct cj_capture_info {
+    const char *name;     /* as the user gave it: FILE, FILE+FILE or "-" */
+    int file_count;       /* 1, or 2 for FILE+FILE */
+    char sha256[2][65];   /* of each file, lower-case hex */
+    cj_kind kind;
+    double rate_hz;       /* 0 where the file states none */
+    double rate_u;        /* relative standard uncertainty of rate_hz, from rounded time stamps; 0: exact */
+    double start_s;       /* time of sample 0, 0 where the file has none */
+    size_t samples;       /* per channel */
+    int bits;             /* audio: bits a sample, 0 for floating point or unknown */
+    bool envelope;        /* peak-detect record (lower and upper value): no THD, no noise */
+    cj_coupling coupling; /* never CJ_COUPLING_DEFAULT */
+    int channel_count;    /* in the file */
+    const cj_channel_info *channels;
+    int selected_count;   /* 1 or 2 */
+    int selected[2];      /* index (from 0) into channels */
+    const cj_lines *notes; /* what the reader concluded, a sentence each */
+} cj_capture_info;
+
+typedef struct cj_capture cj_capture;
+
+/*
+ * Opens a capture: a path, "-" (standard input, spooled to an unlinked temporary file), or "A+B" (two
+ * one-channel files of one time axis; a file that bears the name literally comes first).
+ * On success *out is the caller's, freed with cj_capture_free. Errors: CJ_NOINPUT, CJ_DATA (with file,
+ * line and what was expected), CJ_IO, CJ_NOMEM, CJ_USAGE (channels that do not exist).
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_capture_open(const char *name, const cj_capture_options *options,
+                                               cj_capture **out, cj_error *err);
+CJ_API void cj_capture_free(cj_capture *capture);
+
+/* Valid until the capture is freed. */
+CJ_API const cj_capture_info *cj_capture_about(const cj_capture *capture);
+
+/*
+ * Reads count samples from start on of each selected channel into out[0] (and out[1] where two are
+ * selected; a NULL entry is passed over). start + count must not exceed samples. Any order, any number of
+ * passes; going straight on is fastest. Not for two threads at once on one capture.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_capture_read(cj_capture *capture, size_t start, size_t count,
+                                               double *const out[2], cj_error *err);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

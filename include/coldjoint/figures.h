@@ -1,0 +1,128 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * figures.h - volts become named figures, each with a standard uncertainty (JCGM 100).
+ *
+ * A figure the capture cannot show has the value NaN, a reason, and where one is known a bound. It is
+ * never a guess. Levels are in the unit of their channel; percentages are of 100; phases are in degrees,
+ * positive where channel 2 leads, -180 < x <= 180.
+ */
+#ifndef COLDJOINT_FIGURES_H
+#define COLDJOINT_FIGURES_H
+
+#include "coldjoint/base.h"
+#include "coldjoint/capture.h"
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+typedef enum cj_bound { CJ_BOUND_NONE, CJ_BELOW, CJ_ABOVE } cj_bound;
+
+typedef struct cj_figure {
+    const char *name; /* static: "dc_v", "gain_db", ... */
+    const char *unit; /* "V", "FS", "?", "Hz", "s", "dB", "%", "deg", "V/V", "1"; lives as long as the set's capture */
+    double value;     /* NaN: could not be told, see why */
+    double u;         /* standard uncertainty in that unit; NaN where value is, or where none applies */
+    double bound;     /* meaningful with bound_kind: the figure lies below or above it */
+    cj_bound bound_kind;
+    const char *word; /* static; a figure that is a word ("inverted"); value is then NaN, why empty */
+    char why[160];    /* the reason for a missing value, no full stop */
+} cj_figure;
+
+typedef struct cj_figure_set {
+    cj_figure *items;
+    size_t count, capacity;
+} cj_figure_set;
+
+/* NULL where the set has no figure of that name. */
+CJ_API const cj_figure *cj_figure_find(const cj_figure_set *set, const char *name);
+
+/* Adds a copy of the figure. */
+CJ_API cj_status cj_figure_add(cj_figure_set *set, const cj_figure *figure);
+CJ_API void cj_figure_set_free(cj_figure_set *set);
+
+/* The capture chain's own standard uncertainties (instruments file); NaN: the default for the kind of
+ * capture (scope: gain 2 %, match 1 %, skew a tenth of a sample, offset half a step; audio: gain 5 %,
+ * match 0.5 %, skew 0). */
+typedef struct cj_instruments {
+    char name[64];
+    double gain;         /* relative, both channels alike */
+    double match;        /* relative, channel 2 against channel 1 */
+    double skew_s;       /* channel 2 against channel 1 */
+    double offset_v;     /* V */
+    double noise_v;      /* the chain's own noise, V RMS; taken out in power */
+    double full_scale_v; /* NaN: none given */
+    cj_coupling coupling;
+} cj_instruments;
+
+CJ_API void cj_instruments_default(cj_instruments *instruments);
+/* Reads an instruments file (YAML, strict: unknown keys are refused with line and column). */
+CJ_API CJ_MUST_CHECK cj_status cj_instruments_read(const char *path, cj_instruments *out, cj_error *err);
+
+typedef struct cj_measure_options {
+    double tone_hz;                   /* 0: found */
+    double band_low_hz, band_high_hz; /* 0, 0: 20 Hz to 20 kHz; cut at Nyquist */
+    double mains_hz;                  /* 50, 60, or 0: found */
+    int harmonics;                    /* 0: decided from the record (signal.h) */
+    const cj_instruments *instruments; /* NULL: defaults */
+    void (*progress)(void *user, double done); /* may be NULL; done from 0 to 1 */
+    void *user;
+} cj_measure_options;
+
+/*
+ * Figures of one capture. Per channel, beside those of the contract: `signal` (word: tone, square,
+ * two-tone, noise, silence, other), `even_percent` and `odd_percent` (THD of the even and of the odd harmonics
+ * alone), `clip_high_fraction`, `clip_low_fraction`, `stray_hz`, `stray_v`. Of the pair, beside: `difference_db`
+ * (level of channel 2 minus channel 1 relative to channel 1) and `correlation` (largest normalised
+ * cross-correlation, signed).
+ */
+typedef struct cj_measurement {
+    const cj_capture_info *capture; /* the capture must outlive the measurement */
+    int channel_count;              /* 1 or 2 */
+    cj_figure_set channel[2];
+    cj_figure_set pair;             /* empty with one channel */
+    cj_lines advice;                /* what to set and capture again, a sentence each */
+} cj_measurement;
+
+CJ_API CJ_MUST_CHECK cj_status cj_measure(cj_capture *capture, const cj_measure_options *options,
+                                          cj_measurement **out, cj_error *err);
+CJ_API void cj_measurement_free(cj_measurement *measurement);
+
+/* ---- one path against another ---- */
+
+typedef enum cj_match { CJ_MATCH, CJ_DIFFER, CJ_UNDECIDED } cj_match;
+
+typedef struct cj_compare_options {
+    double within_db, within_deg; /* 0, 0: 0.5 dB and 5 degrees */
+    bool expect_inverted;
+} cj_compare_options;
+
+/*
+ * The second path relative to the first. With one capture the paths are channel 1 and channel 2. With
+ * two, channel 1 of each is the stimulus and the paths are channel 2 of the first and of the second capture,
+ * each taken relative to its own stimulus.
+ */
+typedef struct cj_comparison {
+    const cj_measurement *captures[2]; /* [1] is NULL with one capture; borrowed */
+    const cj_figure_set *path[2];      /* channel figures of the first and the second path; borrowed */
+    cj_figure_set pair;                /* second against first: gain, gain_db, phase_deg, polarity, ... and
+                                          `turn` (word: as-expected, flipped, unclear) against the expectation */
+    bool expect_inverted;
+    cj_match match;
+    char why[200];                     /* in words, what differs or what could not be decided */
+} cj_comparison;
+
+CJ_API CJ_MUST_CHECK cj_status cj_compare(const cj_measurement *first, const cj_measurement *second,
+                                          const cj_compare_options *options, cj_comparison **out,
+                                          cj_error *err);
+CJ_API void cj_comparison_free(cj_comparison *comparison);
+
+/* Volts peak at digital full scale from a recorded tone (channel 1, in FS) and one meter reading of it
+ * (V RMS). *u is the standard uncertainty, reading taken as 1 %. */
+CJ_API CJ_MUST_CHECK cj_status cj_full_scale(const cj_measurement *measurement, double reads_v_rms,
+                                             double *full_scale_v, double *u, cj_error *err);
+
+#ifdef __cplusplus
+}
+#endif
+#endif
