@@ -8,8 +8,8 @@
  * The scale of every signal, stated once: samples are in the unit of their channel ("V" for volts, "A",
  * "FS" for audio without a known full scale, "?" where a CSV file states none), after probe attenuation
  * and full scale have been taken into account. A sample that the file does not give (an empty cell, nan,
- * a bad row) is NaN: never zero, never interpolated. Time runs upward; sample n is at
- * start_s + n / rate_hz.
+ * a bad row, an infinite or absurd value in floating-point audio) is NaN: never zero, never interpolated.
+ * Time runs upward; sample n is at start_s + n / rate_hz.
  */
 #ifndef COLDJOINT_CAPTURE_H
 #define COLDJOINT_CAPTURE_H
@@ -25,7 +25,8 @@ typedef enum cj_coupling { CJ_COUPLING_DEFAULT, CJ_COUPLING_AC, CJ_COUPLING_DC }
 
 /* Zero-initialised means: all defaults. */
 typedef struct cj_capture_options {
-    int channels[2];      /* 1-based; 0: the first two in volts, else the first two of one unit */
+    int channels[2];      /* 1-based. {0, 0}: the first two in volts, else the first two of one unit;
+                             {n, 0}: channel n alone. For FILE+FILE: one of each file, 0 its first */
     double probe[2];      /* attenuation not already in the file; 0 means 1 */
     double full_scale_v;  /* volts peak at digital full scale; 0: audio figures are in "FS" */
     cj_coupling coupling; /* default: audio ac, scope dc */
@@ -41,7 +42,6 @@ typedef struct cj_channel_info {
 typedef struct cj_capture_info {
     const char *name;     /* as the user gave it: FILE, FILE+FILE or "-" */
     int file_count;       /* 1, or 2 for FILE+FILE */
-    char sha256[2][65];   /* of each file, lower-case hex */
     cj_kind kind;
     double rate_hz;       /* 0 where the file states none */
     double rate_u;        /* relative standard uncertainty of rate_hz, from rounded time stamps; 0: exact */
@@ -69,7 +69,7 @@ CJ_API CJ_MUST_CHECK cj_status cj_capture_open(const char *name, const cj_captur
                                                cj_capture **out, cj_error *err);
 CJ_API void cj_capture_free(cj_capture *capture);
 
-/* Valid until the capture is freed. */
+/* Never NULL. Valid until the capture is freed. */
 CJ_API const cj_capture_info *cj_capture_about(const cj_capture *capture);
 
 /*
@@ -79,6 +79,14 @@ CJ_API const cj_capture_info *cj_capture_about(const cj_capture *capture);
  */
 CJ_API CJ_MUST_CHECK cj_status cj_capture_read(cj_capture *capture, size_t start, size_t count,
                                                double *const out[2], cj_error *err);
+
+/*
+ * SHA-256 (FIPS 180-4) of the bytes of one file of the capture, file from 0 to file_count - 1, as lower-case
+ * hexadecimal digits with a terminator. Reads the whole file the first time, remembers the answer.
+ * Of standard input it is the digest of what was read. Errors: CJ_USAGE (no such file of the capture), CJ_IO.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_capture_digest(cj_capture *capture, int file, char hex[65],
+                                                 cj_error *err);
 
 #ifdef __cplusplus
 }
