@@ -18,21 +18,47 @@ extern "C" {
 
 typedef struct cj_report_style {
     bool colour;  /* terminal colours; never with NO_COLOR, decided by the caller */
-    bool explain; /* append why each rule fired or stayed silent */
+    bool explain; /* append how the file was read, and why each rule fired or stayed silent */
 } cj_report_style;
+
+/* SHA-256 of each file of a capture (cj_capture_digest), lower-case hex. */
+typedef struct cj_digests {
+    int count; /* 1, or 2 for FILE+FILE; 0: left out of the answer */
+    char hex[2][65];
+} cj_digests;
 
 CJ_API CJ_MUST_CHECK cj_status cj_report_measure_text(const cj_measurement *measurement,
                                                       const cj_report_style *style, cj_text *out,
                                                       cj_error *err);
-CJ_API CJ_MUST_CHECK cj_status cj_report_measure_json(const cj_measurement *measurement, cj_text *out,
+/* digests may be NULL. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_measure_json(const cj_measurement *measurement,
+                                                      const cj_digests *digests, cj_text *out,
                                                       cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_compare_text(const cj_comparison *comparison,
                                                       const cj_findings *findings,
                                                       const cj_report_style *style, cj_text *out,
                                                       cj_error *err);
+/* digests[i] belongs to comparison->captures[i]; digests may be NULL. */
 CJ_API CJ_MUST_CHECK cj_status cj_report_compare_json(const cj_comparison *comparison,
-                                                      const cj_findings *findings, cj_text *out,
+                                                      const cj_findings *findings,
+                                                      const cj_digests digests[2], cj_text *out,
                                                       cj_error *err);
+
+/* ---- volts at full scale ---- */
+
+typedef struct cj_scale {
+    double full_scale_v, u; /* V peak at digital full scale (cj_full_scale) */
+    double reads_v;         /* what the meter said, V RMS */
+} cj_scale;
+
+/* One line for a person. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_scale_text(const cj_scale *scale, cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_scale_json(const cj_measurement *measurement,
+                                                    const cj_digests *digests, const cj_scale *scale,
+                                                    cj_text *out, cj_error *err);
+/* An instruments file (YAML) that cj_instruments_read reads back; fields that are NaN are left out. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_instruments(const cj_instruments *instruments, cj_text *out,
+                                                     cj_error *err);
 
 #ifdef __cplusplus
 }

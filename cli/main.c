@@ -1,0 +1,115 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* coldjoint: the table of commands. What a command does stands in its own file. */
+#include "cli.h"
+
+#include <gsl/gsl_errno.h>
+#include <signal.h>
+#include <string.h>
+
+static const struct command *const commands[] = {&command_measure, &command_compare,
+                                                 &command_scale};
+
+enum { COMMANDS = sizeof commands / sizeof commands[0] };
+
+static const struct command *find_command(const char *name)
+{
+    for (size_t i = 0; i < COMMANDS; i++)
+        if (strcmp(commands[i]->name, name) == 0)
+            return commands[i];
+    return NULL;
+}
+
+static int print(cj_text *answer, cj_error *err)
+{
+    cj_status status = answer->failed ? cj_fail_memory(err) : output_print(answer, err);
+    cj_text_free(answer);
+    return status;
+}
+
+static int print_version(cj_error *err)
+{
+    cj_text answer = {0};
+    cj_text_add(&answer, "coldjoint %s\n", cj_version());
+    return print(&answer, err);
+}
+
+static int print_help(cj_error *err)
+{
+    cj_text answer = {0};
+    cj_text_add(&answer,
+                "coldjoint measures two-channel captures of an audio board and says what they "
+                "point at.\n\n");
+    for (size_t i = 0; i < COMMANDS; i++)
+        cj_text_add(&answer, "  coldjoint %-8s %-24s%s\n", commands[i]->name,
+                    commands[i]->arguments, commands[i]->does);
+    cj_text_add(
+        &answer,
+        "\nA CAPTURE is a file (scope CSV, WAV, FLAC, ...), - for standard input, or FILE+FILE: "
+        "two\n"
+        "one-channel files of one time axis.\n"
+        "coldjoint COMMAND --help lists the options; coldjoint --version says the version.\n"
+        "Exit status: 0 nothing found wrong, 1 a difference or a finding, 2 undecided, 64 and up "
+        "errors.\n");
+    return print(&answer, err);
+}
+
+static int print_command_help(const struct command *command, cj_error *err)
+{
+    cj_text answer = {0};
+    cj_status status = options_help(command, &answer, err);
+    if (status == CJ_OK)
+        return print(&answer, err);
+    cj_text_free(&answer);
+    return status;
+}
+
+static int run_command(const struct command *command, int count, const char **arguments,
+                       cj_error *err)
+{
+    struct request request = {.command = command};
+    poptContext context = NULL;
+    int result = options_read(&request, count, arguments, &context, err);
+    if (result == CJ_OK && request.help)
+        result = print_command_help(command, err);
+    else if (result == CJ_OK && request.version)
+        result = print_version(err);
+    else if (result == CJ_OK) {
+        result = output_check(&request, err);
+        if (result == CJ_OK)
+            result = command->run(&request, err);
+    }
+    if (context != NULL)
+        poptFreeContext(context);
+    request_free(&request);
+    return result;
+}
+
+static int run(int count, const char **arguments, cj_error *err)
+{
+    const char *first = count > 1 ? arguments[1] : NULL;
+    if (first == NULL)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "no command; 'coldjoint compare CAPTURE' is the main one, --help lists all");
+    if (strcmp(first, "--version") == 0)
+        return print_version(err);
+    if (strcmp(first, "--help") == 0 || strcmp(first, "-h") == 0)
+        return print_help(err);
+    const struct command *command = find_command(first);
+    if (command == NULL)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "'%.40s' is no command; 'coldjoint --help' lists them", first);
+    return run_command(command, count - 1, arguments + 1, err);
+}
+
+int main(int count, char **arguments)
+{
+    /* a reader that goes away is a write error with a message, not a silent death */
+    signal(SIGPIPE, SIG_IGN);
+    /* GSL would abort the process where it meets an error; the library checks its results */
+    gsl_set_error_handler_off();
+    cj_error err = {0};
+    int result = run(count, (const char **)arguments, &err);
+    if (result >= CJ_USAGE)
+        complain(&err);
+    return result;
+}
