@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
- * What the files of this room share. The way in is capture.c: it opens the file (file.c, spool.c), looks at
- * its first bytes (sniff.c), and hands it to the audio reader (audio.c, after container.c has checked the
- * lengths in its headers) or to the scope CSV reader (scope.h). pair.c joins two captures.
+ * What the files of this room share. The way in is capture.c: it opens the file (file.c, spool.c),
+ * looks at its first bytes (sniff.c), and hands it to the audio reader (audio.c, after container.c
+ * has checked the lengths in its headers) or to the scope CSV reader (scope.h). pair.c joins two
+ * captures.
  */
 #ifndef CAPTURE_INTERNAL_H
 #define CAPTURE_INTERNAL_H
@@ -23,14 +24,16 @@ typedef struct cj__file {
     bool spooled;     /* came through a pipe */
 } cj__file;
 
-/* Opens a path, or standard input for "-". Errors: CJ_NOINPUT, CJ_DATA (directory, device, empty), CJ_IO. */
+/* Opens a path, or standard input for "-". Errors: CJ_NOINPUT, CJ_DATA (directory, device, empty),
+ * CJ_IO. */
 cj_status cj__file_open(const char *name, cj__file *file, cj_error *err);
 void cj__file_close(cj__file *file);
 /* Up to size bytes at offset; fewer only at the end of the file. */
-cj_status cj__file_peek(const cj__file *file, uint64_t offset, void *bytes, size_t size, size_t *got,
-                        cj_error *err);
+cj_status cj__file_peek(const cj__file *file, uint64_t offset, void *bytes, size_t size,
+                        size_t *got, cj_error *err);
 
-/* Copies what fd gives until its end into an unlinked temporary file; *spool is that file, at its start. */
+/* Copies what fd gives until its end into an unlinked temporary file; *spool is that file, at its
+ * start. */
 cj_status cj__spool(int fd, const char *name, int *spool, cj_error *err);
 
 /* What the first bytes say. */
@@ -45,17 +48,19 @@ typedef struct cj__container {
 /* CJ_DATA where the file is shorter than its headers say, with the number of bytes missing. */
 cj_status cj__container_check(const cj__file *file, cj__container *container, cj_error *err);
 
-/* The audio reader. It borrows the file and fills info, channels (info->channel_count of them) and notes. */
+/* The audio reader. It borrows the file and fills info, channels (info->channel_count of them) and
+ * notes. */
 typedef struct cj__audio cj__audio;
 cj_status cj__audio_open(cj_capture *capture, const cj_capture_options *options, cj_error *err);
-cj_status cj__audio_read(cj__audio *audio, size_t start, size_t count, double *const out[2], cj_error *err);
+cj_status cj__audio_read(cj__audio *audio, size_t start, size_t count, double *const out[2],
+                         cj_error *err);
 void cj__audio_free(cj__audio *audio);
 
 struct cj_capture {
     cj_capture_info info;
     char *name;
     cj_lines notes;
-    cj__file file; /* of a pair: none */
+    cj__file file;   /* of a pair: none */
     char digest[65]; /* "" until asked for */
     /* one of the three: */
     cj__audio *audio;
@@ -66,8 +71,12 @@ struct cj_capture {
     cj_channel_info pair_channels[2];
 };
 
+/* One file, whatever is in its name. */
+cj_status cj__single_open(const char *name, const cj_capture_options *options, cj_capture **out,
+                          cj_error *err);
+
 /* "A+B" as two captures on one time axis. */
-cj_status cj__pair_open(cj_capture *capture, const char *names[2], const cj_capture_options *options,
-                        cj_error *err);
+cj_status cj__pair_open(cj_capture *capture, const char *names[2],
+                        const cj_capture_options *options, cj_error *err);
 
 #endif
