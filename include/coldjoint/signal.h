@@ -42,10 +42,21 @@ typedef struct cj_tone_options {
     int harmonics;    /* model harmonics 1..this; 0: decided as written above cj_tone_fit_make */
 } cj_tone_options;
 
+/* Covariance of a line's real and imaginary part. */
+typedef struct cj_tone_noise {
+    double re_re, re_im, im_im;
+} cj_tone_noise;
+
 typedef struct cj_tone_channel {
     double dc, dc_u;       /* mean of the model (DC term), and its standard uncertainty */
     cj_complex *line;      /* [harmonics] complex amplitude of harmonic k at [k-1], at the record's centre */
-    double *line_u;        /* [harmonics] standard uncertainty of the real and of the imaginary part */
+    double *line_u;        /* [harmonics] standard uncertainty of the real and of the imaginary part
+                              (root mean of both variances), the frequency's share included */
+    double *peak_u;        /* [harmonics] standard uncertainty of |line|, the frequency's share included */
+    double *phase_u;       /* [harmonics] of arg line, radians; at most pi/sqrt(3), the whole circle */
+    cj_complex *slope;     /* [harmonics] d line / d frequency along the fit: how an error of the frequency,
+                              common to the channels, moves the line */
+    cj_tone_noise *own;    /* [harmonics] covariance from the channel's own noise, frequency held */
     double residual;       /* variance of what the model leaves, divided by degrees of freedom */
     size_t valid;          /* samples that are no gaps */
 } cj_tone_channel;
