@@ -1,0 +1,202 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "report/internal.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { DIGITS_WITHOUT_U = 6, MOST_DECIMALS = 9 };
+
+/* snprintf writes the decimal mark of the host program's locale: anything that no number of the C
+ * locale holds is that mark. Never "-0.0". */
+static void write_fixed(cj_text *out, double value, int decimals)
+{
+    char raw[400], plain[400];
+    size_t length = 0;
+    bool zero = true, marked = false;
+    snprintf(raw, sizeof raw, "%.*f", decimals, value);
+    for (const char *at = raw; *at; at++) {
+        if (*at == '-' || (*at >= '0' && *at <= '9')) {
+            plain[length++] = *at;
+            zero = zero && (*at == '-' || *at == '0');
+            marked = false;
+        } else if (!marked) { /* a mark may be several bytes long */
+            plain[length++] = '.';
+            marked = true;
+        }
+    }
+    size_t skip = zero && plain[0] == '-' ? 1 : 0;
+    cj_text_add_n(out, plain + skip, length - skip);
+}
+
+void cj__write_plain(cj_text *out, double value, int digits)
+{
+    char raw[64], plain[64];
+    size_t length = 0;
+    snprintf(raw, sizeof raw, "%.*g", digits, value);
+    for (const char *at = raw; *at; at++) {
+        if (strchr("0123456789+-eE", *at) != NULL)
+            plain[length++] = *at;
+        else if (length > 0 && plain[length - 1] != '.')
+            plain[length++] = '.';
+    }
+    cj_text_add_n(out, plain, length);
+}
+
+/* Decimal exponent of the value once rounded to that many digits; 0 for 0. */
+static int exponent(double value, int digits)
+{
+    if (!(fabs(value) > 0) || !isfinite(value))
+        return 0;
+    int power = (int)floor(log10(fabs(value)));
+    double scaled = fabs(value) / pow(10, power);
+    if (scaled >= 10 - 0.5 * pow(10, 1 - digits))
+        power++;
+    return power;
+}
+
+/* Decimals that show `digits` digits of x. */
+static int decimals_of(double x, int digits)
+{
+    int decimals = digits - 1 - exponent(x, digits);
+    return decimals < 0 ? 0 : decimals > MOST_DECIMALS ? MOST_DECIMALS : decimals;
+}
+
+struct prefix {
+    const char *sign;
+    double factor;
+};
+
+/* Prefixes where the trade uses them: volts, seconds, amperes, ohms, hertz from 10 kHz up. */
+static struct prefix prefix_for(double size, const char *unit)
+{
+    static const struct prefix all[] = {{"G", 1e9},  {"M", 1e6},         {"k", 1e3},  {"", 1},
+                                        {"m", 1e-3}, {"\xc2\xb5", 1e-6}, {"n", 1e-9}, {"p", 1e-12}};
+    static const char *const units[] = {"V", "s", "A", "ohm", "Hz", "V/s"};
+    const struct prefix none = {"", 1};
+    bool prefixed = false;
+    for (size_t i = 0; i < sizeof units / sizeof units[0]; i++)
+        prefixed = prefixed || strcmp(unit, units[i]) == 0;
+    if (!prefixed || !(size > 0) || !isfinite(size) || (strcmp(unit, "Hz") == 0 && size < 1e4))
+        return none;
+    for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
+        if (size >= all[i].factor * (1 - 1e-9))
+            return all[i];
+    return all[sizeof all / sizeof all[0] - 1];
+}
+
+static const char *unit_text(const char *unit)
+{
+    return unit ? unit : "";
+}
+
+/* " mV"; degrees without a blank, no unit for plain numbers and for channels whose file states none
+ */
+static void write_unit(cj_text *out, struct prefix prefix, const char *unit)
+{
+    if (strcmp(unit, "deg") == 0)
+        cj_text_add(out, "\xc2\xb0");
+    else if (*unit && strcmp(unit, "1") != 0 && strcmp(unit, "?") != 0)
+        cj_text_add(out, " %s%s", prefix.sign, unit);
+}
+
+void cj__write_value(cj_text *out, double value, double u, const char *unit)
+{
+    const char *name = unit_text(unit);
+    bool uncertain = isfinite(u) && u > 0;
+    double size = fmax(fabs(value), uncertain ? u : 0);
+    struct prefix prefix = prefix_for(size, name);
+    double shown = value / prefix.factor;
+    if (!uncertain) {
+        int decimals = decimals_of(shown, DIGITS_WITHOUT_U);
+        while (decimals > 0 &&
+               fabs(shown * pow(10, decimals - 1) - round(shown * pow(10, decimals - 1))) <
+                   1e-9 * fabs(shown * pow(10, decimals - 1)) + 1e-300)
+            decimals--;
+        write_fixed(out, shown, decimals);
+    } else {
+        int decimals = decimals_of(u / prefix.factor, 2);
+        write_fixed(out, shown, decimals);
+        cj_text_add(out, " \xc2\xb1 ");
+        write_fixed(out, u / prefix.factor, decimals);
+    }
+    write_unit(out, prefix, name);
+}
+
+/* Up to three digits, no trailing zeros: limits are round numbers that people wrote. */
+static void write_limit(cj_text *out, double value)
+{
+    cj_text digits = {0};
+    write_fixed(&digits, value, decimals_of(value, 3));
+    if (!digits.failed && strchr(digits.bytes, '.') != NULL) {
+        while (digits.bytes[digits.length - 1] == '0')
+            digits.length--;
+        if (digits.bytes[digits.length - 1] == '.')
+            digits.length--;
+    }
+    if (digits.failed)
+        out->failed = true;
+    else
+        cj_text_add_n(out, digits.bytes, digits.length);
+    cj_text_free(&digits);
+}
+
+void cj__write_range(cj_text *out, double low, double high, const char *unit)
+{
+    const char *name = unit_text(unit);
+    bool open_low = !isfinite(low), open_high = !isfinite(high);
+    double size = fmax(open_low ? 0 : fabs(low), open_high ? 0 : fabs(high));
+    struct prefix prefix = prefix_for(size, name);
+    if (open_low && open_high) {
+        cj_text_add(out, "anything");
+        return;
+    }
+    if (open_high)
+        cj_text_add(out, "at least ");
+    else if (open_low)
+        cj_text_add(out, "at most ");
+    else {
+        write_limit(out, low / prefix.factor);
+        cj_text_add(out, " to ");
+    }
+    write_limit(out, (open_high ? low : high) / prefix.factor);
+    write_unit(out, prefix, name);
+}
+
+void cj__write_bound(cj_text *out, double bound, bool upper, const char *unit)
+{
+    const char *name = unit_text(unit);
+    struct prefix prefix = prefix_for(fabs(bound), name);
+    double shown = bound / prefix.factor;
+    int decimals = decimals_of(shown, 2);
+    double scale = pow(10, decimals);
+    /* the slack keeps 0.2 from becoming 0.21 by the last bit */
+    double rounded = upper ? ceil(shown * scale - 1e-9) : floor(shown * scale + 1e-9);
+    write_fixed(out, rounded / scale, decimals);
+    write_unit(out, prefix, name);
+}
+
+void cj__write_probability(cj_text *out, double probability)
+{
+    if (!isfinite(probability))
+        cj_text_add(out, "?");
+    else if (probability < 0.005)
+        cj_text_add(out, "< 1 %%");
+    else if (probability > 0.995)
+        cj_text_add(out, "> 99 %%");
+    else
+        cj_text_add(out, "%.0f %%", 100 * probability);
+}
+
+void cj__write_level(cj_text *out, double value, double u, double reference, const char *unit)
+{
+    if (!(value > 0)) {
+        cj_text_add(out, "\xe2\x80\x93 %s", unit);
+        return;
+    }
+    /* dB per relative change: 20 / ln 10 */
+    double u_db = isfinite(u) && u > 0 ? 20 / M_LN10 * u / value : 0;
+    int decimals = u_db > 0 ? decimals_of(u_db, 2) : 2;
+    write_fixed(out, 20 * log10(value / reference), decimals < 2 ? decimals : 2);
+    cj_text_add(out, " %s", unit);
+}

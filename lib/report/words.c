@@ -1,0 +1,173 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "report/internal.h"
+
+#include <string.h>
+
+const struct cj__row cj__rows[] = {
+    {"signal", "signal", CJ__ROW_PLAIN, false},
+    {"rms_v", "level, RMS", CJ__ROW_RMS, false},
+    {"peak_v", "peak", CJ__ROW_PLAIN, false},
+    {"dc_v", "DC", CJ__ROW_PLAIN, false},
+    {"tone_hz", "tone", CJ__ROW_PLAIN, false},
+    {"tone_peak_v", "tone, peak", CJ__ROW_PLAIN, false},
+    {"thd_percent", "THD", CJ__ROW_RATIO, false},
+    {"thd_db", "THD", CJ__ROW_HIDDEN, false},
+    {"even_percent", "even harmonics", CJ__ROW_HIDDEN, false},
+    {"odd_percent", "odd harmonics", CJ__ROW_HIDDEN, false},
+    {"thdn_percent", "THD+N", CJ__ROW_RATIO, false},
+    {"thdn_db", "THD+N", CJ__ROW_HIDDEN, false},
+    {"sinad_db", "SINAD", CJ__ROW_PLAIN, false},
+    {"imd_percent", "IMD", CJ__ROW_RATIO, false},
+    {"imd_db", "IMD", CJ__ROW_HIDDEN, false},
+    {"imd_kind", "IMD kind", CJ__ROW_PLAIN, true},
+    {"noise_v", "noise, RMS", CJ__ROW_RMS, false},
+    {"noise_a_v", "noise, A-weighted", CJ__ROW_RMS, false},
+    {"noise_468_v", "noise, BS.468", CJ__ROW_RMS, false},
+    {"hum_v", "hum, RMS", CJ__ROW_RMS, false},
+    {"hum_hz", "hum at", CJ__ROW_PLAIN, true},
+    {"stray_v", "stray line", CJ__ROW_PLAIN, true},
+    {"stray_hz", "stray line at", CJ__ROW_PLAIN, true},
+    {"clip_fraction", "clipped", CJ__ROW_FRACTION, false},
+    {"clip_high_v", "clipped above", CJ__ROW_PLAIN, true},
+    {"clip_low_v", "clipped below", CJ__ROW_PLAIN, true},
+    {"clip_high_fraction", "clipped above", CJ__ROW_HIDDEN, false},
+    {"clip_low_fraction", "clipped below", CJ__ROW_HIDDEN, false},
+    {"dropouts", "dropouts", CJ__ROW_COUNT, false},
+    {"drift_v_per_s", "drift", CJ__ROW_PLAIN, true},
+    {"slew_v_per_s", "slew rate", CJ__ROW_PLAIN, true},
+    {"rise_s", "rise time", CJ__ROW_PLAIN, true},
+    {"fall_s", "fall time", CJ__ROW_PLAIN, true},
+    {"overshoot_percent", "overshoot", CJ__ROW_PLAIN, true},
+    {"resistance_ohm", "resistance", CJ__ROW_PLAIN, false},
+    {"supply_a", "supply current", CJ__ROW_PLAIN, false},
+    {"gain", "gain", CJ__ROW_PLAIN, false},
+    {"gain_db", "gain", CJ__ROW_PLAIN, false},
+    {"phase_deg", "phase", CJ__ROW_PLAIN, false},
+    {"polarity", "polarity", CJ__ROW_PLAIN, false},
+    {"turn", "against expected", CJ__ROW_PLAIN, false},
+    {"delay_s", "delay", CJ__ROW_PLAIN, false},
+    {"coherence", "coherence", CJ__ROW_PLAIN, true},
+    {"difference_db", "what differs", CJ__ROW_PLAIN, true},
+    {"correlation", "correlation", CJ__ROW_HIDDEN, false},
+};
+const size_t cj__row_count = sizeof cj__rows / sizeof cj__rows[0];
+
+const struct cj__row *cj__row_find(const char *figure)
+{
+    for (size_t i = 0; i < cj__row_count; i++)
+        if (strcmp(cj__rows[i].figure, figure) == 0)
+            return &cj__rows[i];
+    return NULL;
+}
+
+void cj__write_label(cj_text *out, const char *figure)
+{
+    char name[48];
+    size_t length = strcspn(figure, " @");
+    if (length >= sizeof name)
+        length = sizeof name - 1;
+    memcpy(name, figure, length);
+    name[length] = '\0';
+    const struct cj__row *row = cj__row_find(name);
+    cj__write_clean(out, row ? row->label : name);
+    if (figure[length] == '@') {
+        cj_text_add(out, ", ");
+        cj__write_clean(out, figure + length + 1);
+    } else {
+        cj__write_clean(out, figure + length);
+    }
+}
+
+/* Length of the UTF-8 sequence at `at` as RFC 3629 allows it; 0 where it is none. */
+static size_t sequence_length(const unsigned char *at)
+{
+    if (at[0] < 0x80)
+        return 1;
+    size_t length = at[0] >= 0xc2 && at[0] <= 0xdf   ? 2
+                    : at[0] >= 0xe0 && at[0] <= 0xef ? 3
+                    : at[0] >= 0xf0 && at[0] <= 0xf4 ? 4
+                                                     : 0;
+    for (size_t i = 1; i < length; i++)
+        if ((at[i] & 0xc0) != 0x80) /* also stops at the terminator */
+            return 0;
+    bool overlong = (at[0] == 0xe0 && at[1] < 0xa0) || (at[0] == 0xf0 && at[1] < 0x90);
+    bool surrogate = at[0] == 0xed && at[1] > 0x9f;
+    bool beyond = at[0] == 0xf4 && at[1] > 0x8f;
+    return overlong || surrogate || beyond ? 0 : length;
+}
+
+void cj__write_clean(cj_text *out, const char *text)
+{
+    const unsigned char *at = (const unsigned char *)(text ? text : "");
+    while (*at) {
+        size_t length = sequence_length(at);
+        /* C0 and DEL, and C1 (0xc2 0x80..0x9f), which some terminals obey */
+        bool control = *at < 0x20 || *at == 0x7f || (length == 2 && at[0] == 0xc2 && at[1] < 0xa0);
+        if (length == 0)
+            cj_text_add_n(out, "\xef\xbf\xbd", 3);
+        else if (control)
+            cj_text_add_n(out, "?", 1);
+        else
+            cj_text_add_n(out, (const char *)at, length);
+        at += length ? length : 1;
+    }
+    if (out->bytes == NULL)
+        cj_text_add_n(out, "", 0);
+}
+
+static size_t width_n(const char *text, size_t length)
+{
+    size_t width = 0;
+    for (size_t i = 0; i < length; i++)
+        width += ((unsigned char)text[i] & 0xc0) != 0x80;
+    return width;
+}
+
+size_t cj__width(const char *text)
+{
+    return width_n(text, strlen(text));
+}
+
+void cj__pad(cj_text *out, size_t start, size_t column)
+{
+    size_t width = out->failed ? 0 : width_n(out->bytes + start, out->length - start);
+    do
+        cj_text_add_n(out, " ", 1);
+    while (++width < column);
+}
+
+void cj__wrap(cj_text *out, size_t start, size_t indent, const char *text)
+{
+    size_t width =
+        out->failed || out->length == start ? 0 : width_n(out->bytes + start, out->length - start);
+    bool first = true;
+    const char *word = text + strspn(text, " ");
+    while (*word) {
+        size_t length = strcspn(word, " ");
+        size_t wide = width_n(word, length);
+        if (!first && width + 1 + wide > CJ__PAGE) {
+            cj_text_add(out, "\n%*s", (int)indent, "");
+            width = indent;
+        } else if (!first) {
+            cj_text_add_n(out, " ", 1);
+            width++;
+        }
+        cj_text_add_n(out, word, length);
+        width += wide;
+        first = false;
+        word += length;
+        word += strspn(word, " ");
+    }
+    cj_text_add_n(out, "\n", 1);
+}
+
+cj_status cj__finish(cj_text *out, size_t start, cj_error *err)
+{
+    if (!out->failed)
+        return CJ_OK;
+    out->failed = false;
+    out->length = start;
+    if (out->bytes != NULL)
+        out->bytes[start] = '\0';
+    return cj_fail_memory(err);
+}

@@ -1,0 +1,123 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * Every allocation of a report fails in turn: the report then fails with CJ_NOMEM and leaves no
+ * partial answer, or did not need that memory and is whole. The linker wraps the allocator of the
+ * library (meson.build); jansson's is set by its own hook.
+ */
+#include "check.h"
+
+#include <jansson.h>
+
+#include "sample.h"
+
+void *__real_malloc(size_t size);
+void *__real_calloc(size_t count, size_t size);
+void *__real_realloc(void *old, size_t size);
+void *__wrap_malloc(size_t size);
+void *__wrap_calloc(size_t count, size_t size);
+void *__wrap_realloc(void *old, size_t size);
+
+static long until_failure = -1; /* allocations that still succeed; -1: all do */
+
+static bool fails(void)
+{
+    if (until_failure < 0)
+        return false;
+    if (until_failure == 0)
+        return true; /* and so do all after it */
+    until_failure--;
+    return false;
+}
+
+void *__wrap_malloc(size_t size)
+{
+    return fails() ? NULL : __real_malloc(size);
+}
+
+void *__wrap_calloc(size_t count, size_t size)
+{
+    return fails() ? NULL : __real_calloc(count, size);
+}
+
+void *__wrap_realloc(void *old, size_t size)
+{
+    return fails() ? NULL : __real_realloc(old, size);
+}
+
+enum report {
+    MEASURE_TEXT,
+    MEASURE_JSON,
+    COMPARE_TEXT,
+    COMPARE_JSON,
+    SCALE_JSON,
+    INSTRUMENTS,
+    REPORTS
+};
+
+static cj_status make_report(enum report which, struct sample *s, cj_text *out, cj_error *err)
+{
+    const cj_scale scale = {.full_scale_v = 5.2, .u = 0.05, .reads_v = 1};
+    const cj_report_style style = {.explain = true};
+    cj_instruments instruments;
+    switch (which) {
+    case MEASURE_TEXT:
+        return cj_report_measure_text(&s->measurement, &style, out, err);
+    case MEASURE_JSON:
+        return cj_report_measure_json(&s->measurement, &s->digests, out, err);
+    case COMPARE_TEXT:
+        return cj_report_compare_text(&s->comparison, &s->findings, &style, out, err);
+    case COMPARE_JSON:
+        return cj_report_compare_json(&s->comparison, &s->findings, NULL, out, err);
+    case SCALE_JSON:
+        return cj_report_scale_json(&s->measurement, &s->digests, &scale, out, err);
+    default:
+        cj_instruments_default(&instruments);
+        strcpy(instruments.name, "north");
+        return cj_report_instruments(&instruments, out, err);
+    }
+}
+
+/* Returns whether the report failed. */
+static bool try_once(enum report which, struct sample *s, const cj_text *whole, long allocations)
+{
+    cj_text out = {0};
+    cj_error err = {0};
+    cj_text_add(&out, "before");
+    until_failure = allocations;
+    cj_status status = make_report(which, s, &out, &err);
+    until_failure = -1;
+    if (status == CJ_OK) {
+        assert_string_equal(out.bytes + strlen("before"), whole->bytes);
+    } else {
+        assert_int_equal(status, CJ_NOMEM);
+        assert_int_equal(err.status, CJ_NOMEM);
+        assert_string_equal(out.bytes, "before");
+    }
+    cj_text_free(&out);
+    return status != CJ_OK;
+}
+
+static void memory__runs_out(void **state)
+{
+    (void)state;
+    struct sample sample;
+    json_set_alloc_funcs(__wrap_malloc, free);
+    sample_make(&sample);
+    for (int which = 0; which < REPORTS; which++) {
+        cj_text whole = {0};
+        cj_error err = {0};
+        long tried = 0;
+        assert_int_equal(make_report((enum report)which, &sample, &whole, &err), CJ_OK);
+        while (try_once((enum report)which, &sample, &whole, tried))
+            tried++;
+        assert_true(tried > 0); /* something did fail, so the hook works */
+        cj_text_free(&whole);
+    }
+    sample_free(&sample);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {cmocka_unit_test(memory__runs_out)};
+    return cmocka_run_group_tests_name("report-memory", tests, NULL, NULL);
+}
