@@ -2,9 +2,10 @@
 /*
  * A recording that was cut off loses samples silently in libsndfile, so the lengths in the headers
  * are held against the length of the file here. Only the outer structure is read: chunks of an
- * identifier, a size and a body. Layouts: RIFF (IBM and Microsoft, Multimedia Programming
- * Interface 1.0, 1991), RF64 (EBU Tech 3306), AIFF and AIFF-C (Apple, 1989 and 1991), CAF (Apple,
- * Core Audio Format 1.0), AU (Sun), Ogg (RFC 3533), all and the Wave64 identifiers from memory.
+ * identifier, a size and a body (Ogg and MPEG: stream.c). Layouts: RIFF (IBM and Microsoft,
+ * Multimedia Programming Interface 1.0, 1991), RF64 (EBU Tech 3306), AIFF and AIFF-C (Apple, 1989
+ * and 1991), CAF (Apple, Core Audio Format 1.0), AU (Sun), all and the Wave64 identifiers from
+ * memory.
  */
 #include "capture/internal.h"
 
@@ -39,7 +40,7 @@ static uint64_t number(const unsigned char *bytes, unsigned size, bool big)
     return value;
 }
 
-static cj_status cut_off(const cj__file *file, uint64_t missing, cj_error *err)
+cj_status cj__cut_off(const cj__file *file, uint64_t missing, cj_error *err)
 {
     return cj_fail(err, CJ_DATA, file->name, 0, 0,
                    "cut off: its headers promise %llu bytes more than the %llu there are; copy or "
@@ -47,18 +48,18 @@ static cj_status cut_off(const cj__file *file, uint64_t missing, cj_error *err)
                    (unsigned long long)missing, (unsigned long long)file->size);
 }
 
-/* Writers that cannot go back to fill in a length leave 0 or the largest number they dare. */
+/* Writers that cannot go back to fill in a length leave the largest number they dare. */
 static bool no_length(uint64_t size)
 {
-    return size == 0 || size >= 0x7ffff000u;
+    return size >= 0x7ffff000u;
 }
 
 static cj_status unfinished(const cj__file *file, cj_error *err)
 {
-    return cj_fail(err, CJ_DATA, file->name, 0, 0,
-                   "its header promises no length the file can hold: a recording that was never "
-                   "closed, or cut "
-                   "off; record it again, or feed what there is through standard input");
+    return cj_fail(
+        err, CJ_DATA, file->name, 0, 0,
+        "its header gives no length, as in a recording that was never closed, a stream saved as a "
+        "file, or a file that was cut off; save it again from the program that made it");
 }
 
 /* The chunk at an offset. *found is false behind the last one. */
@@ -129,7 +130,9 @@ static cj_status judge_chunk(const walk *over, chunk *at, bool *last, cj_error *
     if (data && over->data_size != 0 && at->size == UINT32_MAX)
         at->size = over->data_size;
     uint64_t rest = over->file->size - at->body;
-    if (data && (at->size > rest || (at->size == 0 && rest > 0))) {
+    if (data && at->size == 0 && rest > 0)
+        return unfinished(over->file, err);
+    if (data && at->size > rest) {
         over->container->endless = *last = streamed(over, at);
         if (*last)
             return CJ_OK;
@@ -137,7 +140,7 @@ static cj_status judge_chunk(const walk *over, chunk *at, bool *last, cj_error *
             return unfinished(over->file, err);
     }
     if (at->size > rest)
-        return cut_off(over->file, at->size - rest, err);
+        return cj__cut_off(over->file, at->size - rest, err);
     return is(at, "COMM") && over->lay->big ? common_chunk(over, at, err) : CJ_OK;
 }
 
@@ -184,13 +187,14 @@ static cj_status check_nested(const cj__file *file, const layout *lay, cj__conta
             over.data_size = number(ds64 + 8, 8, false);
         }
     }
-    bool known = lay->size_bytes != 4 || got == sizeof ds64 || !no_length(outer.size);
+    bool known =
+        lay->size_bytes != 4 || got == sizeof ds64 || (outer.size != 0 && !no_length(outer.size));
     over.end = known ? chunk_end(lay, &outer) : UINT64_MAX;
     status = walk_chunks(&over, err);
     /* a last padding byte that was not written is no loss */
     uint64_t have = file->size - outer.body + (lay->align - 1);
     if (status == CJ_OK && known && !container->endless && outer.size > have)
-        status = cut_off(file, outer.size - (file->size - outer.body), err);
+        status = cj__cut_off(file, outer.size - (file->size - outer.body), err);
     return status;
 }
 
@@ -204,31 +208,8 @@ static cj_status check_au(const cj__file *file, bool big, cj__container *contain
     uint64_t end = number(head + 4, 4, big) + number(head + 8, 4, big);
     container->endless = number(head + 8, 4, big) == UINT32_MAX; /* the format's own "unknown" */
     if (!container->endless && end > file->size)
-        return cut_off(file, end - file->size, err);
+        return cj__cut_off(file, end - file->size, err);
     return CJ_OK;
-}
-
-/* The last page of an Ogg stream carries the end-of-stream flag; pages are at most 65 307 bytes
- * long. */
-static cj_status check_ogg(const cj__file *file, cj_error *err)
-{
-    enum { LONGEST_PAGE = 65307 };
-    unsigned char *tail = cj_new(LONGEST_PAGE, 1);
-    if (tail == NULL)
-        return cj_fail_memory(err);
-    size_t got = 0;
-    uint64_t from = file->size > LONGEST_PAGE ? file->size - LONGEST_PAGE : 0;
-    cj_status status = cj__file_peek(file, from, tail, LONGEST_PAGE, &got, err);
-    bool ended = false;
-    for (size_t i = 0; status == CJ_OK && i + 6 <= got; i++)
-        if (memcmp(tail + i, "OggS", 4) == 0 && tail[i + 4] == 0)
-            ended = (tail[i + 5] & 4) != 0;
-    if (status == CJ_OK && !ended)
-        status = cj_fail(
-            err, CJ_DATA, file->name, 0, 0,
-            "cut off: the page that ends an Ogg stream is missing; copy or record it again");
-    cj_free(tail);
-    return status;
 }
 
 cj_status cj__container_check(const cj__file *file, cj__container *container, cj_error *err)
@@ -256,5 +237,9 @@ cj_status cj__container_check(const cj__file *file, cj__container *container, cj
     }
     if (memcmp(magic, ".snd", sizeof magic) == 0 || memcmp(magic, "dns.", sizeof magic) == 0)
         return check_au(file, magic[0] == '.', container, err);
-    return memcmp(magic, "OggS", sizeof magic) == 0 ? check_ogg(file, err) : CJ_OK;
+    if (memcmp(magic, "OggS", sizeof magic) == 0)
+        return cj__ogg_check(file, err);
+    if (memcmp(magic, "ID3", 3) == 0 || (unsigned char)magic[0] == 0xff)
+        return cj__mpeg_check(file, err);
+    return CJ_OK; /* FLAC: libsndfile finds out when it looks for the last sample */
 }

@@ -48,6 +48,12 @@ typedef struct cj__container {
 /* CJ_DATA where the file is shorter than its headers say, with the number of bytes missing. */
 cj_status cj__container_check(const cj__file *file, cj__container *container, cj_error *err);
 
+/* The same for the two formats that are streams of pages or frames. */
+cj_status cj__ogg_check(const cj__file *file, cj_error *err);
+cj_status cj__mpeg_check(const cj__file *file, cj_error *err);
+/* The error for a file that ends before its headers say. */
+cj_status cj__cut_off(const cj__file *file, uint64_t missing, cj_error *err);
+
 /* The audio reader. It borrows the file and fills info, channels (info->channel_count of them) and
  * notes. */
 typedef struct cj__audio cj__audio;
