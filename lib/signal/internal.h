@@ -62,14 +62,16 @@ void cj__comb_synth(cj__comb *comb, const cj_complex *a, double *out);
 typedef struct cj__gram {
     int h;
     bool coupled;   /* gaps: cosines and sines do not part */
-    double *factor; /* coupled: (2h+1)^2 lower triangle; else (h+1)^2, then h^2 */
+    bool iterative; /* many harmonics: conjugate gradients instead of a factor */
+    double *memory; /* the factor (coupled: (2h+1)^2 lower triangle; else (h+1)^2, then h^2), or
+                       what the iteration needs */
     size_t size;
 } cj__gram;
 
 /* e[m] = sum over the valid samples of exp(-j 2 pi m f t), m = 0..2h. */
 cj_status cj__gram_set(cj__gram *gram, int h, const cj_complex *e, bool coupled);
 void cj__gram_free(cj__gram *gram);
-void cj__gram_solve(const cj__gram *gram, double *b); /* in place, [2h+1] */
+void cj__gram_solve(cj__gram *gram, double *b); /* in place, [2h+1] */
 
 /* ---- spectra ---- */
 
@@ -118,6 +120,11 @@ cj_status cj__tone_refine(cj__tone *tone, double f, int h, bool *converged);
 /* residual of a channel at the frequency evaluated last, into out */
 void cj__tone_residual(cj__tone *tone, int channel, double *out);
 cj_status cj__tone_start(cj__tone *tone, double *f);
+/* Few periods: frequency and order together from a thinned record, f within 0.6 bins of *f. *h > 0:
+ * that many harmonics; else chosen. */
+#define CJ__FEW_PERIODS 6.0
+#define CJ__FEW_HARMONICS 64
+cj_status cj__tone_few(const cj__tone *tone, bool fixed, double *f, int *h);
 double cj__tone_variance(const cj__tone *tone, int channel, bool fixed);
 
 #endif

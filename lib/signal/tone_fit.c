@@ -6,48 +6,65 @@
 #include <string.h>
 
 #define BASE_HARMONICS 10
-#define FEW_PERIODS 6.0
-#define MOST_HARMONICS 512
+#define MOST_HARMONICS 2048
+#define MOST_INVERTED 128
+#define MOST_PRODUCTS 33554432.0 /* harmonics times samples */
 #define FALSE_ALARM 1e-3
 
-/* The most harmonics below Nyquist less margin bins, with degrees of freedom left. */
+/* The most harmonics below Nyquist less margin bins, with degrees of freedom left, in bearable
+ * time. */
 static int most_harmonics(const cj__tone *tone, double margin)
 {
-    double band = floor((0.5 - margin / (double)tone->n) / tone->f);
+    double n = (double)tone->n, most = floor((0.5 - margin / n) / tone->f);
     for (int c = 0; c < tone->channels; c++)
         if (tone->channel[c].alive)
-            band = fmin(band, floor(((double)tone->channel[c].valid - 3.0) / 2.0));
-    return (int)fmax(1.0, fmin(band, MOST_HARMONICS));
+            most = fmin(most, floor(((double)tone->channel[c].valid - 3.0) / 2.0));
+    most = fmin(most, fmin(MOST_HARMONICS, fmax(BASE_HARMONICS, floor(MOST_PRODUCTS / n))));
+    return (int)fmax(1.0, most);
 }
 
-/* The highest harmonic of what the model left that noise would not show; 0: none. */
-static cj_status highest_left(cj__tone *tone, int most, int *highest)
+/* Powers of the residual at harmonics h+1..most over what white noise puts there, summed over the
+ * channels, into powers[h..most-1]; returns the number of channels that had a say. */
+static cj_status powers_left(cj__tone *tone, int most, double *powers, int *voices)
 {
-    int h = tone->h;
-    *highest = 0;
     cj__comb comb = {0};
     cj_complex *sums = cj_new((size_t)most, sizeof *sums);
-    if (sums == NULL || !cj__comb_set(&comb, tone->n, tone->f, most)) {
-        cj_free(sums);
-        return CJ_NOMEM;
-    }
-    double threshold = log((double)(most - h) * tone->channels / FALSE_ALARM);
-    for (int c = 0; c < tone->channels; c++) {
+    cj_status status = sums && cj__comb_set(&comb, tone->n, tone->f, most) ? CJ_OK : CJ_NOMEM;
+    *voices = 0;
+    for (int c = 0; c < tone->channels && status == CJ_OK; c++) {
         const cj__tone_channel *channel = &tone->channel[c];
         if (!channel->alive || channel->rss < 1e4 * channel->floor)
             continue;
         cj__tone_residual(tone, c, tone->model);
         cj__comb_sums(&comb, tone->model, sums);
         double noise = (double)channel->valid * cj__tone_variance(tone, c, false);
-        for (int k = most; k > h && k > *highest; k--) {
-            double power = sums[k - 1].re * sums[k - 1].re + sums[k - 1].im * sums[k - 1].im;
-            if (power > threshold * noise)
-                *highest = k;
-        }
+        for (int k = tone->h; k < most; k++)
+            powers[k] += (sums[k].re * sums[k].re + sums[k].im * sums[k].im) / noise;
+        ++*voices;
     }
     cj__comb_free(&comb);
     cj_free(sums);
-    return CJ_OK;
+    return status;
+}
+
+/* The highest harmonic k for which k..most together are more than noise would show; 0: none. */
+static cj_status highest_left(cj__tone *tone, int most, int *highest)
+{
+    int h = tone->h, voices = 0;
+    double *powers = cj_new((size_t)most, sizeof *powers);
+    *highest = 0;
+    if (powers == NULL)
+        return CJ_NOMEM;
+    cj_status status = powers_left(tone, most, powers, &voices);
+    double total = 0.0, threshold = log((most - h) / FALSE_ALARM);
+    for (int k = most; k > h && status == CJ_OK && voices > 0 && *highest == 0; k--) {
+        double expected = (double)voices * (most - k + 1);
+        total += powers[k - 1];
+        if (total > expected && total - expected - expected * log(total / expected) > threshold)
+            *highest = k;
+    }
+    cj_free(powers);
+    return status;
 }
 
 static cj_status fit_order(cj__tone *tone, double f, bool fixed, int h, bool *converged)
@@ -67,13 +84,10 @@ static cj_status climb(cj__tone *tone, bool fixed, int target, bool *converged)
     return status;
 }
 
-static cj_status choose_order(cj__tone *tone, bool fixed, bool *converged)
+/* Higher harmonics, as long as the residual shows them. */
+static cj_status extend(cj__tone *tone, bool fixed, bool *converged)
 {
     cj_status status = CJ_OK;
-    if (tone->f * (double)tone->n >= FEW_PERIODS) {
-        int most = most_harmonics(tone, 1.0);
-        status = climb(tone, fixed, most < BASE_HARMONICS ? most : BASE_HARMONICS, converged);
-    }
     while (status == CJ_OK) {
         int most = most_harmonics(tone, 0.01), highest = 0;
         if (most <= tone->h)
@@ -89,14 +103,24 @@ static cj_status choose_order(cj__tone *tone, bool fixed, bool *converged)
 
 static cj_status search(cj__tone *tone, const cj_tone_options *options, bool *converged)
 {
+    bool fixed = options->fixed;
     double f = options->start;
+    int h = options->harmonics;
     cj_status status = f > 0.0 ? CJ_OK : cj__tone_start(tone, &f);
-    if (status == CJ_OK)
-        status = fit_order(tone, f, options->fixed, 1, converged);
     if (status != CJ_OK)
         return status;
-    return options->harmonics > 0 ? climb(tone, options->fixed, options->harmonics, converged)
-                                  : choose_order(tone, options->fixed, converged);
+    if (f * (double)tone->n < CJ__FEW_PERIODS) {
+        status = cj__tone_few(tone, fixed, &f, &h);
+        if (status == CJ_OK)
+            status = fit_order(tone, f, fixed, h, converged);
+    } else {
+        status = fit_order(tone, f, fixed, 1, converged);
+        int most = most_harmonics(tone, 1.0);
+        h = h > 0 ? h : most < BASE_HARMONICS ? most : BASE_HARMONICS;
+        if (status == CJ_OK)
+            status = climb(tone, fixed, h, converged);
+    }
+    return status == CJ_OK && options->harmonics == 0 ? extend(tone, fixed, converged) : status;
 }
 
 static cj_tone_fit *new_fit(const cj__tone *tone)
@@ -156,35 +180,57 @@ static void spread(cj_tone_channel *to, int k, double f_variance)
     to->phase_u[k] = size > 0.0 ? fmin(sqrt(across) / size, widest) : widest;
 }
 
+/* The diagonal of the inverse normal equations for linear unknown i, and its product with sine i.
+ */
+static void inverse(cj__gram *gram, int i, double *unit, double *same, double *sine)
+{
+    int h = gram->h;
+    memset(unit, 0, sizeof(double) * (size_t)(2 * h + 1));
+    unit[i] = 1.0;
+    cj__gram_solve(gram, unit);
+    *same = unit[i];
+    *sine = i > 0 && i <= h ? unit[h + i] : 0.0;
+}
+
+/* The same for very many harmonics: the record covers a part of the period once more than the rest,
+ * and the inverse is the mean of one over the times covered. */
+static double covered_inverse(const cj__tone *tone, const cj__tone_channel *channel)
+{
+    double periods = tone->f * (double)tone->n, whole = floor(periods);
+    if (whole < 1.0)
+        return 1.0 / (double)channel->valid;
+    double more = periods - whole;
+    return periods / (double)channel->valid * ((1.0 - more) / whole + more / (whole + 1.0));
+}
+
 static cj_status report_channel(cj__tone *tone, int c, bool fixed, cj_tone_fit *fit)
 {
     cj__tone_channel *from = &tone->channel[c];
     cj_tone_channel *to = &fit->channel[c];
     int h = tone->h;
-    double variance = cj__tone_variance(tone, c, fixed);
+    double variance = cj__tone_variance(tone, c, fixed), cross = 0.0;
     double f_variance = fit->frequency_u * fit->frequency_u;
     double *unit = cj_new((size_t)(2 * h + 1), sizeof(double));
     if (unit == NULL)
         return CJ_NOMEM;
-    to->dc = from->offset + from->rhs[0];
+    double covered = covered_inverse(tone, from), same = covered;
     to->residual = variance;
-    for (int i = 0; i <= h; i++) {
-        memset(unit, 0, sizeof(double) * (size_t)(2 * h + 1));
-        unit[i] = 1.0;
-        cj__gram_solve(&from->gram, unit);
-        if (i == 0) {
-            to->dc_u = sqrt(variance * unit[0] + from->slope[0] * from->slope[0] * f_variance);
-            continue;
+    to->dc = from->offset + from->rhs[0];
+    if (h <= MOST_INVERTED)
+        inverse(&from->gram, 0, unit, &same, &cross);
+    to->dc_u = sqrt(variance * same + from->slope[0] * from->slope[0] * f_variance);
+    for (int k = 1; k <= h; k++) {
+        cj_tone_noise own = {.re_re = 2.0 * covered, .im_im = 2.0 * covered};
+        if (h <= MOST_INVERTED) {
+            inverse(&from->gram, h + k, unit, &own.im_im, &cross);
+            inverse(&from->gram, k, unit, &own.re_re, &cross);
+            own.re_im = -cross;
         }
-        cj_tone_noise own = {.re_re = variance * unit[i], .re_im = -variance * unit[h + i]};
-        memset(unit, 0, sizeof(double) * (size_t)(2 * h + 1));
-        unit[h + i] = 1.0;
-        cj__gram_solve(&from->gram, unit);
-        own.im_im = variance * unit[h + i];
-        to->line[i - 1] = (cj_complex){from->rhs[i], -from->rhs[h + i]};
-        to->slope[i - 1] = (cj_complex){-from->slope[i], from->slope[h + i]};
-        to->own[i - 1] = own;
-        spread(to, i - 1, f_variance);
+        to->own[k - 1] =
+            (cj_tone_noise){variance * own.re_re, variance * own.re_im, variance * own.im_im};
+        to->line[k - 1] = (cj_complex){from->rhs[k], -from->rhs[h + k]};
+        to->slope[k - 1] = (cj_complex){-from->slope[k], from->slope[h + k]};
+        spread(to, k - 1, f_variance);
     }
     cj_free(unit);
     return CJ_OK;

@@ -120,7 +120,7 @@ static cj_status normal_equations(cj__tone *tone, cj__tone_channel *channel)
 
 /* The products of the model's columns with y, whose sum is given, solved for the linear unknowns.
  */
-static void project(cj__tone *tone, const cj__gram *gram, const double *y, double sum, double *raw,
+static void project(cj__tone *tone, cj__gram *gram, const double *y, double sum, double *raw,
                     double *solved)
 {
     int h = tone->h;
