@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * csv_axis.h - inside the CSV reader: the sample interval from a column of rounded times.
+ */
+#ifndef COLDJOINT_CAPTURE_CSV_AXIS_H
+#define COLDJOINT_CAPTURE_CSV_AXIS_H
+
+#include "capture/csv_rows.h"
+
+/* A stretch of (rising) times that were printed to the same last digit. Begin with all zero. */
+typedef struct cj__stretch {
+    size_t from, to;
+    double digit; /* one unit of the last digit printed, seconds */
+} cj__stretch;
+
+bool cj__next_stretch(const cj__rows *rows, cj__stretch *stretch);
+
+/* The digits of numbers as written become those of seconds. */
+void cj__digits_to_base(cj__digits *digits, int shift);
+
+/* Least squares through all times against the row number. */
+typedef struct cj__line_fit {
+    double start, step; /* time of row 0 on the line, seconds a row */
+    double step_u;      /* standard uncertainty of step, from the residuals as white noise */
+} cj__line_fit;
+
+bool cj__fit_line(const cj__rows *rows, cj__line_fit *fit);
+
+/* All intervals for which every printed time is a correctly rounded one; false where there is none.
+ */
+bool cj__interval_range(const cj__rows *rows, const cj__line_fit *fit, double *low, double *high);
+
+/* Significant digits of the shortest decimal number that is value, to 12 digits. */
+int cj__count_digits(double value);
+
+/* Rate, its uncertainty, start and a note, from the header's interval and the times. */
+void cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
+                   const cj__line_fit *fit, cj__axis *axis);
+
+#endif

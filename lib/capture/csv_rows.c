@@ -1,0 +1,378 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * csv_rows.c - the samples. A row in which every wanted cell is a plain number takes the short way;
+ * any other is cut into cells and looked at: empty cells and words for "no value" are gaps, a line
+ * without samples is passed over, a line of words either ends the block or, where the time goes on
+ * as before behind it, is a bad row.
+ */
+#include "capture/csv_rows.h"
+
+#include <limits.h>
+#include <math.h>
+#include <string.h>
+
+#define BAD_IN_A_ROW 10 /* more than that is no slip of a pen */
+
+typedef enum row_kind { ROW_GOOD, ROW_NOTHING, ROW_BAD, ROW_ERROR_WORD } row_kind;
+
+struct row {
+    double time;
+    double values[4];
+    int column; /* where a bad one went wrong, 1-based */
+};
+
+static void note_digit(cj__digits *digits, const cj__number *number)
+{
+    int *last = &digits->zero;
+    if (number->lead != INT_MIN) {
+        int lead = number->lead < -CJ__DECADES  ? -CJ__DECADES
+                   : number->lead > CJ__DECADES ? CJ__DECADES
+                                                : number->lead;
+        last = &digits->last[lead + CJ__DECADES];
+    }
+    if (number->last < *last)
+        *last = number->last;
+}
+
+static void put(cj__rows *rows, const cj__slot *slot, const cj__number *number, struct row *row)
+{
+    if (slot->to < 0) {
+        row->time = number->value;
+        note_digit(&rows->digits, number);
+    } else {
+        row->values[slot->to] = fabs(number->value) < 9e37 ? number->value : NAN;
+    }
+}
+
+static const char *skip_blanks(const char *at, const char *end)
+{
+    while (at < end && (*at == ' ' || *at == '\t'))
+        at++;
+    return at;
+}
+
+/* The short way; NULL where the line holds anything but plain numbers in the wanted cells. */
+static const char *read_plain(const cj__format *format, cj__rows *rows, const char *at,
+                              struct row *row)
+{
+    const char *end = format->end;
+    const char delimiter = format->delimiter, line_end = format->line_end;
+    int column = 0;
+    for (int i = 0; i < rows->slot_count; i++) {
+        const cj__slot *slot = &rows->slots[i];
+        for (; column < slot->at; column++) {
+            while (at < end && *at != delimiter) {
+                if (*at == line_end || *at == '"')
+                    return NULL;
+                at++;
+            }
+            if (at >= end)
+                return NULL;
+            at++;
+        }
+        while (at < end && *at == ' ')
+            at++;
+        cj__number number;
+        at = cj__number_read(at, end, format->point, slot->shift, &number);
+        if (at == NULL)
+            return NULL;
+        while (at < end && *at == ' ')
+            at++;
+        put(rows, slot, &number, row);
+        if (i + 1 == rows->slot_count)
+            break;
+        if (at >= end || *at != delimiter)
+            return NULL;
+        at++;
+        column++;
+    }
+    if (at >= end)
+        return at;
+    if (*at == delimiter) {
+        at = memchr(at, line_end, (size_t)(end - at));
+        return at ? at + 1 : end;
+    }
+    while (at < end && *at == '\r' && line_end != '\r')
+        at++;
+    if (at < end && *at != line_end)
+        return NULL;
+    return at < end ? at + 1 : end;
+}
+
+/* The same for runs of blanks. */
+static const char *read_blanks(const cj__format *format, cj__rows *rows, const char *at,
+                               struct row *row)
+{
+    const char *line_stop;
+    const char *next = cj__next_line(format, at, &line_stop);
+    int column = 0;
+    at = skip_blanks(at, line_stop);
+    for (int i = 0; i < rows->slot_count; i++) {
+        const cj__slot *slot = &rows->slots[i];
+        for (; column < slot->at; column++) {
+            while (at < line_stop && *at != ' ' && *at != '\t')
+                at++;
+            at = skip_blanks(at, line_stop);
+        }
+        cj__number number;
+        at = cj__number_read(at, line_stop, format->point, slot->shift, &number);
+        if (at == NULL || (at < line_stop && *at != ' ' && *at != '\t'))
+            return NULL;
+        put(rows, slot, &number, row);
+        at = skip_blanks(at, line_stop);
+        column++;
+    }
+    return next;
+}
+
+static row_kind read_cells(const cj__format *format, cj__rows *rows, const char *at,
+                           const char *end, struct row *row)
+{
+    cj__span text;
+    int slot = 0, column = 0, filled = 0;
+    bool bad = false, time_read = !rows->timed;
+    row->column = 0;
+    for (int i = 0; i < 4; i++)
+        row->values[i] = NAN;
+    row->time = NAN;
+    while (slot < rows->slot_count && column <= CJ__MAX_COLUMNS &&
+           cj__next_cell(format, &at, end, &text)) {
+        const cj__slot *wanted = &rows->slots[slot];
+        if (column++ < wanted->at)
+            continue;
+        slot++;
+        cj__number number;
+        cj__cell_kind kind = cj__cell_read(text, format->point, wanted->shift, &number);
+        filled += kind != CJ__CELL_EMPTY;
+        if (kind == CJ__CELL_NUMBER) {
+            put(rows, wanted, &number, row);
+            time_read = time_read || wanted->to < 0;
+        } else if (kind == CJ__CELL_TEXT) {
+            if (cj__span_is(cj__trim(text), "error"))
+                return ROW_ERROR_WORD;
+            bad = true;
+            row->column = row->column ? row->column : column;
+        }
+    }
+    if (filled == 0)
+        return ROW_NOTHING;
+    if (!time_read && row->column == 0)
+        row->column = rows->slots[0].at + 1;
+    return bad || !time_read ? ROW_BAD : ROW_GOOD;
+}
+
+static cj_status make_room(cj__rows *rows, size_t want, cj_error *err)
+{
+    if (rows->timed) {
+        double *times = cj_resize(rows->times, want, sizeof *times);
+        if (times == NULL)
+            return cj_fail_memory(err);
+        rows->times = times;
+    }
+    for (int i = 0; i < rows->value_count; i++) {
+        double *values = cj_resize(rows->values[i], want, sizeof *values);
+        if (values == NULL)
+            return cj_fail_memory(err);
+        rows->values[i] = values;
+    }
+    rows->capacity = want;
+    return CJ_OK;
+}
+
+static cj_status append(cj__rows *rows, const struct row *row, cj_error *err)
+{
+    if (rows->count == rows->capacity) {
+        cj_status status = make_room(rows, rows->capacity + rows->capacity / 2 + 64, err);
+        if (status != CJ_OK)
+            return status;
+    }
+    if (rows->timed)
+        rows->times[rows->count] = row->time;
+    for (int i = 0; i < rows->value_count; i++)
+        rows->values[i][rows->count] = row->values[i];
+    rows->count++;
+    return CJ_OK;
+}
+
+static void note_skip(cj__rows *rows)
+{
+    int last = rows->skip_count - 1;
+    if (last >= 0 && (rows->skipped_at[last] == rows->count || rows->skip_count == 16)) {
+        rows->skipped_lines[last]++;
+        return;
+    }
+    rows->skipped_at[rows->skip_count] = rows->count;
+    rows->skipped_lines[rows->skip_count++] = 1;
+}
+
+long cj__rows_line(const cj__rows *rows, size_t row)
+{
+    long line = rows->first_line + (long)row;
+    for (int i = 0; i < rows->skip_count; i++)
+        if (rows->skipped_at[i] <= row)
+            line += rows->skipped_lines[i];
+    return line;
+}
+
+/* A word line that no sample has come after: footers and the header of a second block. */
+struct pending {
+    size_t run;    /* bad rows in a row */
+    size_t stored; /* of them, at the end of rows: the first 64 */
+    size_t wordy;  /* of them without any number */
+    long line;     /* of the first of them */
+    int column;
+};
+
+/* Does the time go on as before behind the rows that could not be read? */
+static bool goes_on(const cj__rows *rows, const struct pending *pending, const struct row *row)
+{
+    size_t good = rows->count - pending->stored; /* row good - 1 is the last good one */
+    size_t run = pending->run;
+    if (!rows->timed || good < 2)
+        return true;
+    double first = NAN, last = rows->times[good - 1];
+    size_t from = 0;
+    for (; from < good && isnan(first); from++)
+        first = rows->times[from];
+    if (from >= good)
+        return true;
+    double step = (last - first) / (double)(good - from);
+    double expected = last + (double)(run + 1) * step;
+    return fabs(row->time - expected) <= ((double)run + 2) * fabs(step);
+}
+
+static cj_status bad_rows(const char *name, const cj__rows *rows, const char *how, cj_error *err)
+{
+    return cj_fail(
+        err, CJ_DATA, name, rows->first_bad, rows->first_bad_column,
+        "no number where a sample belongs (%s); every row must have numbers in the columns "
+        "of the samples",
+        how);
+}
+
+static cj_status settle(const char *name, cj__rows *rows, struct pending *pending,
+                        const struct row *row, bool *stop, cj_error *err)
+{
+    *stop = false;
+    if (pending->run == 0)
+        return CJ_OK;
+    bool on = row != NULL && goes_on(rows, pending, row);
+    /* without a time column nothing tells a second block but words all along its title line */
+    bool block = !on || (!rows->timed && pending->wordy > 0);
+    if (row == NULL)
+        block = pending->wordy == pending->run;
+    if (block) {
+        rows->count -= pending->stored;
+        rows->next_block = pending->line;
+        *stop = true;
+        return CJ_OK;
+    }
+    if (rows->bad == 0) {
+        rows->first_bad = pending->line;
+        rows->first_bad_column = pending->column;
+    }
+    rows->bad += pending->run;
+    if (pending->run > BAD_IN_A_ROW)
+        return bad_rows(name, rows, "more than ten rows in a row", err);
+    pending->run = pending->wordy = pending->stored = 0;
+    return CJ_OK;
+}
+
+/* A bad row that was cut off by the end of the file says nothing; it is left out. */
+static void add_bad(struct pending *pending, const struct row *row, bool wordy, long line)
+{
+    if (pending->run == 0) {
+        pending->line = line;
+        pending->column = row->column;
+    }
+    pending->run++;
+    pending->wordy += wordy;
+}
+
+static bool has_any_number(const struct row *row)
+{
+    bool any = !isnan(row->time);
+    for (int i = 0; i < 4; i++)
+        any = any || !isnan(row->values[i]);
+    return any;
+}
+
+static cj_status read_all(const char *name, const cj__format *format, const char *at,
+                          cj__rows *rows, cj_error *err)
+{
+    struct pending pending = {0};
+    struct row row = {0};
+    long line = rows->first_line;
+    bool stop = false, blanks = format->delimiter == ' ';
+    cj_status status = CJ_OK;
+    for (; at < format->end && !stop; line++) {
+        const char *next =
+            blanks ? read_blanks(format, rows, at, &row) : read_plain(format, rows, at, &row);
+        row_kind kind = ROW_GOOD;
+        if (next == NULL) {
+            const char *end;
+            next = cj__next_line(format, at, &end);
+            kind = read_cells(format, rows, at, end, &row);
+        }
+        at = next;
+        if (kind == ROW_ERROR_WORD)
+            return cj_fail(err, CJ_DATA, name, line, 0,
+                           "the word ERROR among the samples: a log of readings, not a capture");
+        if (kind == ROW_NOTHING) {
+            note_skip(rows);
+            continue;
+        }
+        if (kind == ROW_GOOD && pending.run > 0)
+            status = settle(name, rows, &pending, &row, &stop, err);
+        if (kind == ROW_BAD)
+            add_bad(&pending, &row, !has_any_number(&row), line);
+        if (status == CJ_OK && !stop && pending.run <= 64) { /* else the end, or far too many */
+            status = append(rows, &row, err);
+            pending.stored = pending.run;
+        }
+        if (status != CJ_OK)
+            return status;
+    }
+    if (stop)
+        return CJ_OK;
+    if (pending.run > 64) {
+        rows->first_bad = pending.line;
+        rows->first_bad_column = pending.column;
+        return bad_rows(name, rows, "more than 64 rows in a row", err);
+    }
+    return settle(name, rows, &pending, NULL, &stop, err);
+}
+
+cj_status cj__rows_read(const char *name, const cj__format *format, const cj__table *table,
+                        const cj__layout *layout, cj__rows *rows, cj_error *err)
+{
+    const cj__line *first = &table->lines[layout->first_line];
+    const cj__line *last = &table->lines[layout->last_line - 1];
+    size_t bytes = (size_t)(format->end - first->at);
+    size_t mean =
+        (size_t)(last->end - first->at) / (size_t)(layout->last_line - layout->first_line);
+    rows->first_line = first->number;
+    rows->digits.zero = CJ__NO_DIGIT;
+    for (int i = 0; i <= 2 * CJ__DECADES; i++)
+        rows->digits.last[i] = CJ__NO_DIGIT;
+    cj_status status = make_room(rows, bytes / (mean + 1) + bytes / (32 * (mean + 1)) + 64, err);
+    if (status == CJ_OK)
+        status = read_all(name, format, first->at, rows, err);
+    if (status != CJ_OK)
+        return status;
+    if (rows->bad * 100 > rows->count)
+        return bad_rows(name, rows, "in more than one row of a hundred", err);
+    if (rows->count < 16)
+        return cj_fail(err, CJ_DATA, name, rows->first_line, 0,
+                       "only %zu rows of samples; no tone can be fitted to fewer than 16",
+                       rows->count);
+    return make_room(rows, rows->count, err);
+}
+
+void cj__rows_free(cj__rows *rows)
+{
+    cj_free(rows->times);
+    for (int i = 0; i < 4; i++)
+        cj_free(rows->values[i]);
+    *rows = (cj__rows){0};
+}
