@@ -95,6 +95,7 @@ typedef struct cj__tone_channel {
     double *slope; /* [2h+1] minus their derivative by f: (B'B)^-1 B'd, d the model's derivative */
     double rss;    /* sum of squares of the residual */
     double pull, stiff; /* d'r, and d'd less what the linear unknowns take up */
+    double hold;        /* stiff of the fit that settled the frequency */
 } cj__tone_channel;
 
 typedef struct cj__tone {
@@ -116,6 +117,7 @@ cj_status cj__tone_open(cj__tone *tone, cj_spectra *spectra, const double *const
                         size_t n);
 void cj__tone_close(cj__tone *tone);
 cj_status cj__tone_evaluate(cj__tone *tone, double f, int h);
+cj_status cj__tone_likelihood(cj__tone *tone, double f, int h); /* the same without derivatives */
 cj_status cj__tone_refine(cj__tone *tone, double f, int h, bool *converged);
 /* residual of a channel at the frequency evaluated last, into out */
 void cj__tone_residual(cj__tone *tone, int channel, double *out);

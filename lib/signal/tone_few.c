@@ -5,14 +5,14 @@
  * Under some six periods the lines of the model, their mirror images and DC all lean on each other:
  * the likeliest single line can be off by a quarter of a bin, and each harmonic that is not there
  * costs certainty of those that are. So frequency and order are searched together, on a record
- * thinned to a few thousand samples (means of neighbours), and judged by Schwarz's criterion
+ * thinned to some hundreds of samples (means of neighbours), and judged by Schwarz's criterion
  * (Annals of Statistics 6, 1978, 461-464; from memory).
  */
 #include "signal/internal.h"
 
 #include <math.h>
 
-#define THINNED 2048
+#define THINNED 512
 #define GRID_REACH 12  /* steps to either side of the start */
 #define GRID_STEP 0.05 /* bins */
 #define GRID_HARMONICS 10
@@ -79,7 +79,7 @@ static cj_status scan(cj__tone *tone, double about, int h, double *f)
         double at = about + i * step;
         if (at * (double)tone->n < 1.0 || !fits(tone, at, h))
             continue;
-        cj_status status = cj__tone_evaluate(tone, at, h);
+        cj_status status = cj__tone_likelihood(tone, at, h);
         if (status == CJ_NOMEM)
             return status;
         if (status == CJ_OK && tone->likelihood < best) {

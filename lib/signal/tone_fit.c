@@ -2,6 +2,7 @@
 /* tone_fit.c - the maximum-likelihood harmonic fit: order, frequency, and what is known of them. */
 #include "signal/internal.h"
 
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
@@ -10,6 +11,8 @@
 #define MOST_INVERTED 128
 #define MOST_PRODUCTS 33554432.0 /* harmonics times samples */
 #define FALSE_ALARM 1e-3
+#define NOISE_SHARE 0.01
+#define BASE_PERIODS 3.0
 
 /* The most harmonics below Nyquist less margin bins, with degrees of freedom left, in bearable
  * time. */
@@ -101,26 +104,79 @@ static cj_status extend(cj__tone *tone, bool fixed, bool *converged)
     return status;
 }
 
+/* Whether base harmonics that are all noise would leave the frequency alone: their share of its
+ * information, expected from the noise, is under a hundredth. */
+static bool base_is_free(const cj__tone *tone, int base)
+{
+    double noise = 0.0, signal = 0.0;
+    for (int c = 0; c < tone->channels; c++) {
+        const cj__tone_channel *channel = &tone->channel[c];
+        if (!channel->alive)
+            continue;
+        double variance = fmax(cj__tone_variance(tone, c, false), DBL_MIN);
+        for (int k = tone->h + 1; k <= base; k++)
+            noise += 4.0 * k * k;
+        for (int k = 1; k <= tone->h; k++) {
+            double re = channel->rhs[k], im = channel->rhs[tone->h + k];
+            signal += (double)channel->valid * k * k * (re * re + im * im) / variance;
+        }
+    }
+    return noise <= NOISE_SHARE * signal;
+}
+
+static int base_order(const cj__tone *tone)
+{
+    int most = most_harmonics(tone, 1.0);
+    return most < BASE_HARMONICS ? most : BASE_HARMONICS;
+}
+
+/* The order, and the frequency with it, as written in the header. */
+static cj_status settle(cj__tone *tone, bool fixed, bool *converged)
+{
+    cj_status status = extend(tone, fixed, converged);
+    if (status == CJ_OK && tone->f * (double)tone->n >= CJ__FEW_PERIODS) {
+        int base = base_order(tone);
+        if (tone->h < base && base_is_free(tone, base)) {
+            status = climb(tone, fixed, base, converged);
+            if (status == CJ_OK)
+                status = extend(tone, fixed, converged);
+        }
+    }
+    return status;
+}
+
+/* The frequency stands; the lines are those of at least the base order. */
+static cj_status complete(cj__tone *tone)
+{
+    int base = base_order(tone);
+    if (tone->f * (double)tone->n < BASE_PERIODS || tone->h >= base)
+        return CJ_OK;
+    return cj__tone_evaluate(tone, tone->f, base);
+}
+
+static void hold(cj__tone *tone)
+{
+    for (int c = 0; c < tone->channels; c++)
+        tone->channel[c].hold = tone->channel[c].stiff;
+}
+
 static cj_status search(cj__tone *tone, const cj_tone_options *options, bool *converged)
 {
-    bool fixed = options->fixed;
+    bool fixed = options->fixed, chosen = options->harmonics == 0;
     double f = options->start;
     int h = options->harmonics;
     cj_status status = f > 0.0 ? CJ_OK : cj__tone_start(tone, &f);
     if (status != CJ_OK)
         return status;
-    if (f * (double)tone->n < CJ__FEW_PERIODS) {
+    bool few = f * (double)tone->n < CJ__FEW_PERIODS;
+    if (few)
         status = cj__tone_few(tone, fixed, &f, &h);
-        if (status == CJ_OK)
-            status = fit_order(tone, f, fixed, h, converged);
-    } else {
-        status = fit_order(tone, f, fixed, 1, converged);
-        int most = most_harmonics(tone, 1.0);
-        h = h > 0 ? h : most < BASE_HARMONICS ? most : BASE_HARMONICS;
-        if (status == CJ_OK)
-            status = climb(tone, fixed, h, converged);
-    }
-    return status == CJ_OK && options->harmonics == 0 ? extend(tone, fixed, converged) : status;
+    if (status == CJ_OK)
+        status = fit_order(tone, f, fixed, few ? h : 1, converged);
+    if (status == CJ_OK)
+        status = chosen ? settle(tone, fixed, converged) : climb(tone, fixed, h, converged);
+    hold(tone);
+    return status == CJ_OK && chosen ? complete(tone) : status;
 }
 
 static cj_tone_fit *new_fit(const cj__tone *tone)
@@ -254,7 +310,7 @@ static cj_status report(cj__tone *tone, const cj_tone_options *options, cj_tone_
         if (!channel->alive)
             continue;
         channel->rss = fmax(channel->rss, channel->floor);
-        information += channel->stiff / cj__tone_variance(tone, c, options->fixed);
+        information += channel->hold / cj__tone_variance(tone, c, options->fixed);
     }
     fit->frequency_u = options->fixed || !(information > 0.0) ? 0.0 : 1.0 / sqrt(information);
     cj_status status = CJ_OK;

@@ -166,36 +166,42 @@ static double derivative(cj__tone *tone, const cj__tone_channel *channel)
     return sum;
 }
 
-static cj_status evaluate_channel(cj__tone *tone, int c)
+/* Linear unknowns and residual (in model). */
+static cj_status fit_channel(cj__tone *tone, int c)
 {
     cj__tone_channel *channel = &tone->channel[c];
-    int count = 2 * tone->h + 1;
     cj_status status = normal_equations(tone, channel);
     if (status != CJ_OK)
         return status;
-    double sum = 0.0;
+    double sum = 0.0, rss = 0.0;
     for (size_t i = 0; i < tone->n; i++)
         sum += channel->y[i];
     project(tone, &channel->gram, channel->y, sum, NULL, channel->rhs);
     cj__tone_residual(tone, c, tone->model);
-    double moved = derivative(tone, channel), raw[2];
-    double *products = count <= 2 ? raw : (double *)tone->e; /* 2 (2 room + 1) doubles: enough */
-    project(tone, &channel->gram, tone->moved, moved, products, channel->slope);
-    double rss = 0.0, pull = 0.0, stiff = 0.0;
-    for (size_t i = 0; i < tone->n; i++) {
+    for (size_t i = 0; i < tone->n; i++)
         rss += tone->model[i] * tone->model[i];
-        pull += tone->model[i] * tone->moved[i];
-        stiff += tone->moved[i] * tone->moved[i];
-    }
-    for (int i = 0; i < count; i++)
-        stiff -= products[i] * channel->slope[i];
     channel->rss = rss;
-    channel->pull = pull;
-    channel->stiff = stiff > 0.0 ? stiff : 0.0;
     return CJ_OK;
 }
 
-cj_status cj__tone_evaluate(cj__tone *tone, double f, int h)
+static void differentiate_channel(cj__tone *tone, int c)
+{
+    cj__tone_channel *channel = &tone->channel[c];
+    double sum = derivative(tone, channel);
+    double *products = (double *)tone->e; /* no longer needed, and large enough */
+    project(tone, &channel->gram, tone->moved, sum, products, channel->slope);
+    double pull = 0.0, stiff = 0.0;
+    for (size_t i = 0; i < tone->n; i++) {
+        pull += tone->model[i] * tone->moved[i];
+        stiff += tone->moved[i] * tone->moved[i];
+    }
+    for (int i = 0; i <= 2 * tone->h; i++)
+        stiff -= products[i] * channel->slope[i];
+    channel->pull = pull;
+    channel->stiff = stiff > 0.0 ? stiff : 0.0;
+}
+
+static cj_status evaluate(cj__tone *tone, double f, int h, bool differentiate)
 {
     if (!make_room(tone, h) || !cj__comb_set(&tone->comb, tone->n, f, h))
         return CJ_NOMEM;
@@ -206,15 +212,28 @@ cj_status cj__tone_evaluate(cj__tone *tone, double f, int h)
         cj__tone_channel *channel = &tone->channel[c];
         if (!channel->alive)
             continue;
-        cj_status status = evaluate_channel(tone, c);
+        cj_status status = fit_channel(tone, c);
         if (status != CJ_OK)
             return status;
         double valid = (double)channel->valid, rss = fmax(channel->rss, channel->floor);
         tone->likelihood += valid * log(rss / valid);
+        if (!differentiate)
+            continue;
+        differentiate_channel(tone, c);
         tone->gradient += valid / rss * channel->pull;
         tone->hessian += valid / rss * channel->stiff;
     }
     return CJ_OK;
+}
+
+cj_status cj__tone_evaluate(cj__tone *tone, double f, int h)
+{
+    return evaluate(tone, f, h, true);
+}
+
+cj_status cj__tone_likelihood(cj__tone *tone, double f, int h)
+{
+    return evaluate(tone, f, h, false);
 }
 
 /* Gauss-Newton on f with channel weights from the last residual, halved while the likelihood falls.
