@@ -51,9 +51,22 @@ static void powers_of(double f, double m, int h, cj_complex *powers)
     }
 }
 
+/* Of a block's centre about its group's. */
 static double block_time(const cj__comb *comb, size_t block)
 {
-    return (double)block * comb->length + 0.5 * (comb->length - 1) - 0.5 * (double)(comb->n - 1);
+    return ((double)(block % CJ__GROUP) - 0.5 * (CJ__GROUP - 1)) * comb->length;
+}
+
+double cj__comb_group_time(const cj__comb *comb, size_t group)
+{
+    double length = (double)CJ__GROUP * comb->length;
+    return (double)group * length + 0.5 * (length - 1.0) - 0.5 * (double)(comb->n - 1);
+}
+
+size_t cj__comb_group_count(const cj__comb *comb)
+{
+    size_t length = (size_t)CJ__GROUP * (size_t)comb->length;
+    return (comb->n + length - 1) / length;
 }
 
 static bool grow(double **memory, size_t *size, size_t want)
@@ -107,6 +120,17 @@ bool cj__comb_set(cj__comb *comb, size_t n, double f, int h)
         return false;
     }
     comb->turned = comb->rows + table;
+    size_t turns = (CJ__GROUP + 1) * (size_t)h;
+    if (turns > comb->turns_size) {
+        cj_complex *more = cj_resize(comb->turns, turns, sizeof *more);
+        if (more == NULL)
+            return false;
+        comb->turns = more;
+        comb->turns_size = turns;
+    }
+    comb->lines = comb->turns + CJ__GROUP * (size_t)h;
+    for (size_t block = 0; block < CJ__GROUP && block * (size_t)comb->length < n; block++)
+        powers_of(f, block_time(comb, block), h, comb->turns + block * (size_t)h);
     fill_table(comb);
     return true;
 }
@@ -115,6 +139,7 @@ void cj__comb_free(cj__comb *comb)
 {
     cj_free(comb->rows);
     cj_free(comb->work);
+    cj_free(comb->turns);
     memset(comb, 0, sizeof *comb);
 }
 
@@ -181,45 +206,48 @@ static void table_onto_blocks(const double *z, int stride, const double *turned,
     }
 }
 
-/* out += z of one block, turned from the block's centre to the record's */
+/* out += z of one block, turned from the block's centre to the group's */
 static void gather(const cj__comb *comb, size_t block, const double *z, cj_complex *out)
 {
-    double t = block_time(comb, block);
-    cj_complex first = cj__phasor(comb->f, -t), turn = first;
-    for (int k = 1; k <= comb->h; k++) {
-        if ((k - 1) % ANCHOR == 0) {
-            turn = k == 1 ? first : cj__phasor(comb->f, -t * k);
-        }
-        double re = z[2 * k - 2], im = z[2 * k - 1];
-        out[k - 1].re += re * turn.re - im * turn.im;
-        out[k - 1].im += re * turn.im + im * turn.re;
-        turn = cj__times(turn, first);
+    const cj_complex *turn = comb->turns + block % CJ__GROUP * (size_t)comb->h;
+    for (int k = 0; k < comb->h; k++) {
+        out[k].re += z[2 * k] * turn[k].re + z[2 * k + 1] * turn[k].im;
+        out[k].im += z[2 * k + 1] * turn[k].re - z[2 * k] * turn[k].im;
     }
 }
 
-/* z of one block from the lines: a_k exp(j k w t_block) */
-static void scatter(const cj__comb *comb, size_t block, const cj_complex *a, double *z)
+/* z of one block from the group's lines: a_k exp(j k w t_block) */
+static void scatter(const cj__comb *comb, size_t block, double *z)
 {
-    double t = block_time(comb, block);
-    cj_complex first = cj__phasor(comb->f, t), turn = first;
+    const cj_complex *turn = comb->turns + block % CJ__GROUP * (size_t)comb->h, *a = comb->lines;
+    for (int k = 0; k < comb->h; k++) {
+        z[2 * k] = a[k].re * turn[k].re - a[k].im * turn[k].im;
+        z[2 * k + 1] = a[k].re * turn[k].im + a[k].im * turn[k].re;
+    }
+}
+
+/* to[k] (+)= from[k] exp(j 2 pi (k+1) f m) */
+static void turn_lines(const cj__comb *comb, double m, const cj_complex *from, bool add, cj_complex *to)
+{
+    cj_complex first = cj__phasor(comb->f, m), turn = first;
     for (int k = 1; k <= comb->h; k++) {
-        if ((k - 1) % ANCHOR == 0) {
-            turn = k == 1 ? first : cj__phasor(comb->f, t * k);
-        }
-        cj_complex line = cj__times(a[k - 1], turn);
-        z[2 * k - 2] = line.re;
-        z[2 * k - 1] = line.im;
+        if (k > 1 && (k - 1) % ANCHOR == 0)
+            turn = cj__phasor(comb->f, m * k);
+        cj_complex line = cj__times(from[k - 1], turn);
+        to[k - 1].re = line.re + (add ? to[k - 1].re : 0.0);
+        to[k - 1].im = line.im + (add ? to[k - 1].im : 0.0);
         turn = cj__times(turn, first);
     }
 }
 
-void cj__comb_sums(cj__comb *comb, const double *y, cj_complex *out)
+/* One group's sums about its own centre. */
+static void sum_group(cj__comb *comb, size_t group, const double *y, cj_complex *out)
 {
     size_t length = (size_t)comb->length, stride = (size_t)comb->stride;
-    size_t blocks = (comb->n + length - 1) / length;
+    size_t block = group * CJ__GROUP, end = block + CJ__GROUP;
     double *padded = comb->work, *z = comb->work + ABREAST * length;
     memset(out, 0, sizeof *out * (size_t)comb->h);
-    for (size_t block = 0; block < blocks; block += ABREAST) {
+    for (; block < end && block * length < comb->n; block += ABREAST) {
         size_t begin = block * length, left = comb->n - begin;
         const double *from = y + begin;
         if (left < ABREAST * length) {
@@ -228,28 +256,59 @@ void cj__comb_sums(cj__comb *comb, const double *y, cj_complex *out)
             from = padded;
         }
         blocks_onto_table(from, comb->length, comb->rows, comb->stride, z);
-        for (size_t b = 0; b < ABREAST && block + b < blocks; b++) {
+        for (size_t b = 0; b < ABREAST && (block + b) * length < comb->n; b++)
             gather(comb, block + b, z + b * stride, out);
-        }
+    }
+}
+
+void cj__comb_groups(cj__comb *comb, const double *y, cj_complex *out)
+{
+    for (size_t group = 0; group < cj__comb_group_count(comb); group++)
+        sum_group(comb, group, y, out + group * (size_t)comb->h);
+}
+
+void cj__comb_sums(cj__comb *comb, const double *y, cj_complex *out)
+{
+    memset(out, 0, sizeof *out * (size_t)comb->h);
+    for (size_t group = 0; group < cj__comb_group_count(comb); group++) {
+        sum_group(comb, group, y, comb->lines);
+        turn_lines(comb, -cj__comb_group_time(comb, group), comb->lines, true, out);
+    }
+}
+
+/* out = x - dc - model (x NULL: the model itself) for up to ABREAST blocks */
+static void finish_blocks(const double *model, const double *x, double dc, size_t count, double *out)
+{
+    if (x == NULL)
+        memcpy(out, model, sizeof(double) * count);
+    else
+        for (size_t i = 0; i < count; i++)
+            out[i] = x[i] - dc - model[i];
+}
+
+static void synthesise(cj__comb *comb, const cj_complex *a, double dc, const double *x, double *out)
+{
+    size_t length = (size_t)comb->length, stride = (size_t)comb->stride;
+    double *model = comb->work, *z = comb->work + ABREAST * length;
+    memset(z, 0, sizeof(double) * ABREAST * stride);
+    for (size_t block = 0; block * length < comb->n; block += ABREAST) {
+        size_t begin = block * length, left = comb->n - begin;
+        if (block % CJ__GROUP == 0)
+            turn_lines(comb, cj__comb_group_time(comb, block / CJ__GROUP), a, false, comb->lines);
+        for (size_t b = 0; b < ABREAST && (block + b) * length < comb->n; b++)
+            scatter(comb, block + b, z + b * stride);
+        table_onto_blocks(z, comb->stride, comb->turned, comb->length, model);
+        finish_blocks(model, x ? x + begin : NULL, dc,
+                      left < ABREAST * length ? left : ABREAST * length, out + begin);
     }
 }
 
 void cj__comb_synth(cj__comb *comb, const cj_complex *a, double *out)
 {
-    size_t length = (size_t)comb->length, stride = (size_t)comb->stride;
-    size_t blocks = (comb->n + length - 1) / length;
-    double *padded = comb->work, *z = comb->work + ABREAST * length;
-    memset(z, 0, sizeof(double) * ABREAST * stride);
-    for (size_t block = 0; block < blocks; block += ABREAST) {
-        size_t begin = block * length, left = comb->n - begin;
-        for (size_t b = 0; b < ABREAST && block + b < blocks; b++) {
-            scatter(comb, block + b, a, z + b * stride);
-        }
-        bool whole = left >= ABREAST * length;
-        double *to = whole ? out + begin : padded;
-        table_onto_blocks(z, comb->stride, comb->turned, comb->length, to);
-        if (!whole) {
-            memcpy(out + begin, padded, sizeof(double) * left);
-        }
-    }
+    synthesise(comb, a, 0.0, NULL, out);
+}
+
+void cj__comb_subtract(cj__comb *comb, const cj_complex *a, double dc, const double *x, double *out)
+{
+    synthesise(comb, a, dc, x, out);
 }

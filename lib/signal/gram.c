@@ -33,23 +33,22 @@ static double product(const cj_complex *e, int k, bool k_sine, int m, bool m_sin
     return k_sine ? 0.5 * (-s.im - sign * d.im) : 0.5 * (-s.im + sign * d.im);
 }
 
+/* Upper triangle in, its Cholesky factor out, row by row so that the inner loop vectorises in order. */
 static bool cholesky(double *a, int n)
 {
-    for (int i = 0; i < n; i++) {
-        double *row = a + (size_t)i * (size_t)n;
-        for (int j = 0; j <= i; j++) {
-            const double *other = a + (size_t)j * (size_t)n;
-            double sum = row[j];
-            for (int k = 0; k < j; k++) {
-                sum -= row[k] * other[k];
-            }
-            if (i != j) {
-                row[j] = sum / other[j];
-            } else if (sum > 1e-13 * row[i] && isfinite(sum)) {
-                row[i] = sqrt(sum);
-            } else {
-                return false;
-            }
+    double least = 1e-13 * a[0]; /* a[0]: DC's or the first sine's square sum, the scale of all */
+    for (int j = 0; j < n; j++) {
+        double *row = a + (size_t)j * (size_t)n;
+        double pivot = row[j];
+        if (!(pivot > least) || !isfinite(pivot))
+            return false;
+        double scale = 1.0 / sqrt(pivot);
+        for (int k = j; k < n; k++)
+            row[k] *= scale;
+        for (int i = j + 1; i < n; i++) {
+            double *below = a + (size_t)i * (size_t)n, factor = row[i];
+            for (int k = i; k < n; k++)
+                below[k] -= factor * row[k];
         }
     }
     return true;
@@ -59,27 +58,25 @@ static void substitute(const double *a, int n, double *b)
 {
     for (int i = 0; i < n; i++) {
         const double *row = a + (size_t)i * (size_t)n;
-        for (int k = 0; k < i; k++) {
-            b[i] -= row[k] * b[k];
-        }
         b[i] /= row[i];
+        for (int k = i + 1; k < n; k++)
+            b[k] -= row[k] * b[i];
     }
     for (int i = n - 1; i >= 0; i--) {
         const double *row = a + (size_t)i * (size_t)n;
+        for (int k = i + 1; k < n; k++)
+            b[i] -= row[k] * b[k];
         b[i] /= row[i];
-        for (int k = 0; k < i; k++) {
-            b[k] -= row[k] * b[i];
-        }
     }
 }
 
-/* The lower triangle for model columns first..first+count-1. */
+/* The upper triangle for model columns first..first+count-1. */
 static void fill(double *a, const cj_complex *e, int h, int first, int count)
 {
     for (int i = 0; i < count; i++) {
         int u = first + i;
         bool u_sine = u > h;
-        for (int j = 0; j <= i; j++) {
+        for (int j = i; j < count; j++) {
             int v = first + j;
             bool v_sine = v > h;
             a[(size_t)i * (size_t)count + (size_t)j] =

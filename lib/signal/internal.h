@@ -47,15 +47,25 @@ typedef struct cj__comb {
     double *rows;   /* [length][stride]: cos, -sin of harmonic k about the block's centre */
     double *turned; /* the same table, [stride][length] */
     double *work;   /* 4 blocks: samples, then coefficients */
-    size_t rows_size, work_size;
+    cj_complex *turns; /* [CJ__GROUP][h] exp(j k w t) of a block's centre about its group's */
+    cj_complex *lines; /* [h] */
+    size_t rows_size, work_size, turns_size;
 } cj__comb;
+
+#define CJ__GROUP 16 /* blocks to a group, which share one fresh phasor per harmonic */
 
 bool cj__comb_set(cj__comb *comb, size_t n, double f, int h); /* false: out of memory */
 void cj__comb_free(cj__comb *comb);
 /* out[k-1] = sum y[n] exp(-j 2 pi k f t) */
 void cj__comb_sums(cj__comb *comb, const double *y, cj_complex *out);
+/* The same of each group of blocks by itself, t counted from the group's centre: out[group][h]. */
+void cj__comb_groups(cj__comb *comb, const double *y, cj_complex *out);
+size_t cj__comb_group_count(const cj__comb *comb);
+double cj__comb_group_time(const cj__comb *comb, size_t group); /* of the centre, from the record's */
 /* out[n] = Re sum_k a[k-1] exp(j 2 pi k f t) */
 void cj__comb_synth(cj__comb *comb, const cj_complex *a, double *out);
+/* out[n] = x[n] - dc - that; out may be x */
+void cj__comb_subtract(cj__comb *comb, const cj_complex *a, double dc, const double *x, double *out);
 
 /* ---- normal equations of DC and a comb ---- */
 
@@ -63,7 +73,7 @@ typedef struct cj__gram {
     int h;
     bool coupled;   /* gaps: cosines and sines do not part */
     bool iterative; /* many harmonics: conjugate gradients instead of a factor */
-    double *memory; /* the factor (coupled: (2h+1)^2 lower triangle; else (h+1)^2, then h^2), or
+    double *memory; /* the factor (coupled: (2h+1)^2 upper triangle; else (h+1)^2, then h^2), or
                        what the iteration needs */
     size_t size;
 } cj__gram;

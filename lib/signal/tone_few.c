@@ -15,7 +15,6 @@
 #define THINNED 512
 #define GRID_REACH 12  /* steps to either side of the start */
 #define GRID_STEP 0.05 /* bins */
-#define GRID_HARMONICS 10
 
 static void thin(const cj__tone_channel *from, size_t n, size_t q, double *to)
 {
@@ -90,12 +89,13 @@ static cj_status scan(cj__tone *tone, double about, int h, double *f)
     return CJ_OK;
 }
 
+/* Orders in between start from the fit before them. */
 static cj_status fit_one(cj__tone *tone, double about, int h, bool fixed, double *f)
 {
     bool converged = false;
     if (fixed)
         return cj__tone_evaluate(tone, *f, h);
-    if (h <= GRID_HARMONICS) {
+    if (h <= 3 || h == 5 || h == 10) {
         cj_status status = scan(tone, about, h, f);
         if (status != CJ_OK)
             return status;

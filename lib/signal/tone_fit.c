@@ -376,20 +376,3 @@ out:
                : cj_fail(err, status, NULL, 0, 0,
                          "the samples do not determine a tone: too short or too many gaps");
 }
-
-void cj_tone_subtract(const cj_tone_fit *fit, int channel, const double *x, size_t n, int first,
-                      int last, double *out)
-{
-    const cj_tone_channel *from = &fit->channel[channel];
-    double dc = isnan(from->dc) ? 0.0 : from->dc;
-    last = last > fit->harmonics ? fit->harmonics : last;
-    first = first < 1 ? 1 : first;
-    for (size_t i = 0; i < n; i++) {
-        double t = (double)i - 0.5 * (double)(n - 1), model = dc;
-        cj_complex step = cj__phasor(fit->frequency, t), turn = step;
-        for (int k = 1; k <= last; k++, turn = cj__times(turn, step))
-            if (k >= first)
-                model += from->line[k - 1].re * turn.re - from->line[k - 1].im * turn.im;
-        out[i] = isfinite(x[i]) ? x[i] - model : 0.0;
-    }
-}
