@@ -1,0 +1,41 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Momentary losses and steps of the tone: short stretches in which the model explains nothing. */
+#include "figures/internal.h"
+
+#include <math.h>
+
+/* A loss leaves the whole tone in the residual (RMS 0.7 of its peak), a break of a contact at least
+ * a good part of it. Noise up to 20 dB below the tone stays out. */
+#define LOSS 0.35
+
+static bool window_is_lost(const double *residual, size_t n, double peak)
+{
+    double square = 0;
+    for (size_t i = 0; i < n; i++)
+        square += residual[i] * residual[i];
+    return square > LOSS * LOSS * peak * peak * (double)n;
+}
+
+void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double peak, size_t window)
+{
+    bool only_losses_yet = true;
+    size_t run = 0; /* samples of the loss in progress within this block */
+    size_t at = 0;
+    for (; at + window <= n; at += window) {
+        if (window_is_lost(residual + at, window, peak)) {
+            if (!drops->in_event) {
+                drops->count++;
+                drops->in_event = true;
+                run = 0;
+            }
+            run += window;
+            if (only_losses_yet)
+                drops->head = at + window;
+        } else {
+            only_losses_yet = false;
+            drops->in_event = false;
+            run = 0;
+        }
+    }
+    drops->tail = drops->in_event ? run + (n - at) : 0;
+}
