@@ -16,17 +16,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-static double digit_of(const cj__digits *digits, double t)
-{
-    int last = digits->zero;
-    if (t != 0) {
-        int lead = (int)floor(log10(fabs(t)));
-        lead = lead < -CJ__DECADES ? -CJ__DECADES : lead > CJ__DECADES ? CJ__DECADES : lead;
-        last = digits->last[lead + CJ__DECADES];
-    }
-    return last == CJ__NO_DIGIT || last < -300 ? 0 : pow(10, last);
-}
-
 /* First index from `from` on whose time is at least (or, where above, more than) limit. */
 static size_t find_time(const cj__rows *rows, size_t from, double limit, bool above)
 {
@@ -56,21 +45,8 @@ bool cj__next_stretch(const cj__rows *rows, cj__stretch *stretch)
         to = find_time(rows, from, pow(10, lead + 1), false);
     else
         to = find_time(rows, from, lead < -CJ__DECADES ? 0 : -pow(10, lead), lead >= -CJ__DECADES);
-    *stretch = (cj__stretch){from, to > from ? to : from + 1, digit_of(&rows->digits, t)};
+    *stretch = (cj__stretch){from, to > from ? to : from + 1, cj__digit_at(&rows->digits, t)};
     return true;
-}
-
-void cj__digits_to_base(cj__digits *digits, int shift)
-{
-    cj__digits old = *digits;
-    for (int i = 0; i <= 2 * CJ__DECADES; i++) {
-        int from = i - shift;
-        digits->last[i] = from >= 0 && from <= 2 * CJ__DECADES && old.last[from] != CJ__NO_DIGIT
-                              ? old.last[from] + shift
-                              : CJ__NO_DIGIT;
-    }
-    if (old.zero != CJ__NO_DIGIT)
-        digits->zero = old.zero + shift;
 }
 
 bool cj__fit_line(const cj__rows *rows, cj__line_fit *fit)
@@ -213,6 +189,13 @@ static int shortest(double low, double high, double *value)
     return 16;
 }
 
+/* Standard uncertainty of a round figure in a range of that relative width. Instruments are set to
+ * round figures, but one in five of those met was not; then the figure is there by accident. */
+static double round_u(double width, double chance)
+{
+    return width * sqrt(0.25 * chance / 12);
+}
+
 /* The round rate in the range of intervals; *chance that a range so wide holds one so round by
  * accident. */
 static double round_rate(double low, double high, double *chance)
@@ -234,7 +217,7 @@ static void take_range(const cj__rows *rows, const cj__line_fit *fit, double low
     double rate = round_rate(low, high, &chance);
     if (chance < 0.5) {
         axis->rate_hz = rate;
-        axis->rate_u = width * sqrt(chance / 12);
+        axis->rate_u = round_u(width, chance);
     } else {
         axis->rate_hz = middle;
         axis->rate_u = width / sqrt(12);
@@ -293,10 +276,9 @@ void cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
     double factor = unit_known ? 1 : hidden_unit(layout, fit);
     if (header >= low * factor * (1 - 1e-9) && header <= high * factor * (1 + 1e-9)) {
         int digits = cj__count_digits(header), rate_digits = cj__count_digits(1 / header);
-        double width = (high - low) / low;
-        double chance = fmin(1, width * pow(10, digits < rate_digits ? digits : rate_digits));
+        double width = fmin((high - low) / low, 2 * layout->interval_half / header);
         axis->rate_hz = 1 / header;
-        axis->rate_u = width * sqrt(chance / 12);
+        axis->rate_u = digits > 4 && rate_digits > 4 ? width / sqrt(12) : 0;
         axis->start_s *= factor;
         snprintf(axis->note, sizeof axis->note,
                  "The sample interval is from the header; the time column agrees.");

@@ -15,9 +15,6 @@ typedef struct cj__stretch {
 
 bool cj__next_stretch(const cj__rows *rows, cj__stretch *stretch);
 
-/* The digits of numbers as written become those of seconds. */
-void cj__digits_to_base(cj__digits *digits, int shift);
-
 /* Least squares through all times against the row number. */
 typedef struct cj__line_fit {
     double start, step; /* time of row 0 on the line, seconds a row */

@@ -90,16 +90,27 @@ static struct run find_run(const cj__table *table)
     return best;
 }
 
+/* The key of a line of per-channel values: the one thing left of the samples, and next to them.
+ * (Beside rows of samples a key has its value between itself and them.) */
+static bool is_key_of_columns(const cj__table *table, int line, int first)
+{
+    if (first == 0 || cj__cell_at(table, line, first - 1).kind != CJ__CELL_TEXT)
+        return false;
+    for (int c = 0; c < first - 1; c++)
+        if (cj__cell_at(table, line, c).kind != CJ__CELL_EMPTY)
+            return false;
+    return true;
+}
+
 /* A row of samples: numbers (or nothing) in the columns of the samples, a number in the first of
- * them, and no word directly left of them (there stands the key of a line of per-channel values).
- */
+ * them. */
 static bool is_sample_row(const cj__table *table, const cj__layout *layout, int line, bool words)
 {
     int first = layout->columns[0].at;
-    if (cj__cell_at(table, line, first).kind != CJ__CELL_NUMBER &&
-        cj__cell_at(table, line, first).kind != CJ__CELL_MISSING)
+    cj__cell_kind kind = cj__cell_at(table, line, first).kind;
+    if (kind != CJ__CELL_NUMBER && kind != CJ__CELL_MISSING)
         return false;
-    if (!words && first > 0 && cj__cell_at(table, line, first - 1).kind == CJ__CELL_TEXT)
+    if (!words && is_key_of_columns(table, line, first))
         return false;
     for (int i = 0; i < layout->count; i++)
         if (cj__cell_at(table, line, layout->columns[i].at).kind == CJ__CELL_TEXT)
@@ -166,7 +177,7 @@ static bool is_unit_line(const cj__table *table, const cj__layout *layout, int l
         units += cell.kind == CJ__CELL_TEXT && cell.text.length > 0 &&
                  cj__unit_read(cell.text, false).meaning != CJ__UNIT_NONE;
     }
-    return units > 0 && 5 * units >= 3 * cells;
+    return units > 0 && 5 * units >= 3 * cells && 2 * units >= layout->count;
 }
 
 static bool is_title_line(const cj__table *table, const cj__layout *layout, int line)

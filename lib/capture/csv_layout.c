@@ -23,42 +23,58 @@ static int head_rows(const cj__layout *layout)
     return layout->last_line - layout->first_line;
 }
 
-/* Twice the rounding of the number as printed, so "one unit of its last digit". */
-static double last_digit(const cj__format *format, const cj__table *table, const cj__layout *layout,
-                         int column, int row)
+static cj__digits digits_of(const cj__format *format, const cj__table *table,
+                            const cj__layout *layout, int column)
 {
-    cj__number number;
-    cj__cell cell = cj__cell_at(table, layout->first_line + row, layout->columns[column].at);
-    if (cj__cell_read(cell.text, format->point, 0, &number) != CJ__CELL_NUMBER ||
-        number.last < -300 || number.last > 300)
-        return 0;
-    return pow(10, number.last);
+    cj__digits digits = cj__digits_none();
+    for (int row = 0; row < head_rows(layout); row++) {
+        cj__number number;
+        cj__cell cell = cj__cell_at(table, layout->first_line + row, layout->columns[column].at);
+        if (cj__cell_read(cell.text, format->point, 0, &number) == CJ__CELL_NUMBER)
+            cj__digits_add(&digits, &number);
+    }
+    return digits;
+}
+
+/* Least squares through the numbers of a column against the row; false where one is missing. */
+static bool fit_column(const cj__table *table, const cj__layout *layout, int column, double *start,
+                       double *step)
+{
+    int rows = head_rows(layout);
+    double middle = 0.5 * (rows - 1), sum = 0, moment = 0, spread = 0;
+    double first = value_at(table, layout, column, 0);
+    for (int row = 0; row < rows; row++) {
+        double value = value_at(table, layout, column, row) - first;
+        sum += value;
+        moment += value * (row - middle);
+        spread += (row - middle) * (row - middle);
+    }
+    *step = moment / spread;
+    *start = first + sum / rows - *step * middle;
+    return rows >= 3 && isfinite(*start) && *step != 0;
 }
 
 bool cj__column_uniform(const cj__format *format, const cj__table *table, const cj__layout *layout,
                         int column, double *step)
 {
-    int rows = head_rows(layout);
-    double first = value_at(table, layout, column, 0);
-    double last = value_at(table, layout, column, rows - 1);
-    if (rows < 3 || !isfinite(first) || !isfinite(last) || first == last)
+    double start;
+    if (!fit_column(table, layout, column, &start, step))
         return false;
-    *step = (last - first) / (rows - 1);
-    double digit = 0;
-    for (int row = 0; row < rows; row++)
-        digit = fmax(digit, last_digit(format, table, layout, column, row));
-    /* The ends are rounded too. Twice the bound of the whole record: it is tested there. */
-    double allowed = fmax(1.08 * fabs(*step), 1.08 * digit);
-    double before = first;
-    for (int row = 0; row < rows; row++) {
+    cj__digits digits = digits_of(format, table, layout, column);
+    double before = value_at(table, layout, column, 0);
+    int changes = 0;
+    for (int row = 0; row < head_rows(layout); row++) {
         double value = value_at(table, layout, column, row);
-        if (!(fabs(value - (first + row * *step)) <= allowed))
+        double digit = cj__digit_at(&digits, value);
+        /* a little more than in the whole record, where it is tested again */
+        if (!(fabs(value - (start + row * *step)) <= 0.6 * fmax(fabs(*step), digit)))
             return false;
         if ((value - before) * *step < 0)
             return false;
+        changes += value != before;
         before = value;
     }
-    return fabs(last - first) > 4 * digit;
+    return changes >= 4;
 }
 
 static bool is_counting(const cj__table *table, const cj__layout *layout, int column)
@@ -258,7 +274,9 @@ static cj_status join_times(const char *name, const cj__format *format, const cj
             !cj__column_uniform(format, table, layout, layout->time, &step))
             continue;
         double apart = value_at(table, layout, i, 0) - value_at(table, layout, layout->time, 0);
-        if (fabs(apart) > 0.54 * fabs(step) + last_digit(format, table, layout, i, 0))
+        cj__digits digits = digits_of(format, table, layout, i);
+        double digit = cj__digit_at(&digits, value_at(table, layout, i, 0));
+        if (fabs(apart) > 0.54 * fabs(step) + digit)
             return cj_fail(err, CJ_DATA, name, table->lines[layout->first_line].number,
                            column->at + 1,
                            "the time columns %d and %d are not one time axis: %.9g and %.9g; the "
@@ -396,6 +414,11 @@ static cj_status check_columns(const char *name, const cj__table *table, const c
                              "a column of volts for each channel");
     if (layout->time >= 0 || layout->interval_s > 0 || is_plainly_a_record(layout))
         return CJ_OK;
+    cj__cell first = cj__cell_at(table, layout->first_line, 0);
+    if (first.kind == CJ__CELL_TEXT && layout->columns[0].at > 0)
+        return cj_fail(err, CJ_DATA, name, line, 1,
+                       "'%.*s' is no number; the first column of a capture is its time in seconds",
+                       first.text.length < 30 ? (int)first.text.length : 30, first.text.at);
     if (layout->count == 1)
         return cj_fail(
             err, CJ_DATA, name, line, 0,

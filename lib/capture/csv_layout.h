@@ -75,6 +75,23 @@ CJ_MUST_CHECK cj_status cj__keys_find(const cj__format *format, const cj__table 
  * count. */
 cj__span cj__key_value(const cj__layout *layout, cj__key_id id, int column, int order, int count);
 
+#define CJ__DECADES 40
+#define CJ__NO_DIGIT 9999
+
+/* The finest last digit printed among the numbers of each decade: what tells how they were rounded.
+ * Finest, because trailing zeros may have been left out. Powers of ten. */
+typedef struct cj__digits {
+    int last[2 * CJ__DECADES + 1]; /* by power of ten of the first digit, -40 to 40 */
+} cj__digits;
+
+/* csv_digits.c */
+cj__digits cj__digits_none(void);
+void cj__digits_add(cj__digits *digits, const cj__number *number);
+/* The digits of numbers as written become those of the base unit. */
+void cj__digits_to_base(cj__digits *digits, int shift);
+/* One unit of the last digit of a number of that size; of a zero, the finest there is. */
+double cj__digit_at(const cj__digits *digits, double value);
+
 /* Whether column (index into columns) rises or falls uniformly in the head; *step its step. */
 bool cj__column_uniform(const cj__format *format, const cj__table *table, const cj__layout *layout,
                         int column, double *step);

@@ -7,7 +7,6 @@
  */
 #include "capture/csv_rows.h"
 
-#include <limits.h>
 #include <math.h>
 #include <string.h>
 
@@ -21,24 +20,11 @@ struct row {
     int column; /* where a bad one went wrong, 1-based */
 };
 
-static void note_digit(cj__digits *digits, const cj__number *number)
-{
-    int *last = &digits->zero;
-    if (number->lead != INT_MIN) {
-        int lead = number->lead < -CJ__DECADES  ? -CJ__DECADES
-                   : number->lead > CJ__DECADES ? CJ__DECADES
-                                                : number->lead;
-        last = &digits->last[lead + CJ__DECADES];
-    }
-    if (number->last < *last)
-        *last = number->last;
-}
-
 static void put(cj__rows *rows, const cj__slot *slot, const cj__number *number, struct row *row)
 {
     if (slot->to < 0) {
         row->time = number->value;
-        note_digit(&rows->digits, number);
+        cj__digits_add(&rows->digits, number);
     } else {
         row->values[slot->to] = fabs(number->value) < 9e37 ? number->value : NAN;
     }
@@ -352,9 +338,7 @@ cj_status cj__rows_read(const char *name, const cj__format *format, const cj__ta
     size_t mean =
         (size_t)(last->end - first->at) / (size_t)(layout->last_line - layout->first_line);
     rows->first_line = first->number;
-    rows->digits.zero = CJ__NO_DIGIT;
-    for (int i = 0; i <= 2 * CJ__DECADES; i++)
-        rows->digits.last[i] = CJ__NO_DIGIT;
+    rows->digits = cj__digits_none();
     cj_status status = make_room(rows, bytes / (mean + 1) + bytes / (32 * (mean + 1)) + 64, err);
     if (status == CJ_OK)
         status = read_all(name, format, first->at, rows, err);

@@ -9,17 +9,6 @@
 #include "capture/csv_layout.h"
 
 #define CJ__MAX_SLOTS 5 /* time and two channels, each with the other half of an envelope */
-#define CJ__DECADES 40
-#define CJ__NO_DIGIT 9999
-
-/* The finest last digit printed among the times of each decade: what tells how they were rounded.
- * Finest, because trailing zeros may have been left out. Powers of ten, of the numbers as written.
- */
-typedef struct cj__digits {
-    int last[2 * CJ__DECADES + 1]; /* by power of ten of the first digit, -40 to 40 */
-    int zero;                      /* of times that are 0 */
-} cj__digits;
-
 typedef struct cj__slot {
     int at;    /* column in the file */
     int shift; /* power of ten to the base unit */

@@ -57,28 +57,37 @@ static size_t join_levels(double *sorted, size_t count, double same)
     return levels;
 }
 
-static double common_step(const double *levels, size_t count, double same)
+/* Greatest common divisor of a step and what another distance leaves over, with a tolerance. */
+static double divide(double step, double rest, double same)
 {
-    double step = INFINITY;
-    for (size_t i = 1; i < count; i++)
-        step = fmin(step, levels[i] - levels[i - 1]);
-    for (size_t i = 1; i < count; i++) {
-        double rest = levels[i] - levels[i - 1];
-        double limit = fmax(4 * same, 0.1 * step);
-        rest = fabs(rest - nearbyint(rest / step) * step);
-        if (rest <= limit)
+    while (rest > fmax(4 * same, 0.1 * step)) {
+        double next = fabs(step - nearbyint(step / rest) * rest);
+        step = rest;
+        rest = next;
+    }
+    return step;
+}
+
+/* The step that all distances between neighbouring levels are multiples of. The distances come
+ * sorted: each sharpens the step for the next, longer one. */
+static double common_step(const double *distances, size_t count, double same)
+{
+    double step = distances[0], total = 0, steps = 0;
+    for (size_t i = 0; i < count; i++) {
+        double whole = nearbyint(distances[i] / step);
+        double rest = fabs(distances[i] - whole * step);
+        if (rest <= fmax(4 * same, 0.1 * step)) {
+            total += distances[i];
+            steps += whole;
+            step = total / steps;
             continue;
-        double other = step; /* Euclid on the step and what is left over */
-        while (rest > limit && rest > 4 * same) {
-            double next = fabs(other - nearbyint(other / rest) * rest);
-            other = rest;
-            rest = next;
-            limit = 0.1 * other;
         }
-        step = other;
-        i = 0; /* all distances again, with the smaller step; it at least halves each time */
+        step = divide(step, rest, same);
         if (step < 8 * same)
             return 0;
+        i = (size_t)-1; /* all distances again, with the smaller step: it at least halves each time
+                         */
+        total = steps = 0;
     }
     return step;
 }
@@ -103,24 +112,48 @@ static double fit_step(const double *levels, size_t count, double step)
     return off <= 0.3 * step ? step : 0;
 }
 
+/* The step of sorted values, which are overwritten; 0 where there is none. */
+static double step_of(double *sorted, size_t count)
+{
+    double distances[MOST_LEVELS];
+    if (count == 0)
+        return 0;
+    double same = SAME * fmax(fabs(sorted[0]), fabs(sorted[count - 1]));
+    size_t found = join_levels(sorted, count, same);
+    if (found < 2 || found > MOST_LEVELS)
+        return 0;
+    for (size_t i = 1; i < found; i++)
+        distances[i - 1] = sorted[i] - sorted[i - 1];
+    qsort(distances, found - 1, sizeof *distances, compare);
+    double common = common_step(distances, found - 1, same);
+    double fitted = common > 0 ? fit_step(sorted, found, common) : 0;
+    /* a grid far finer than the levels are apart is one by accident */
+    bool dense = (sorted[found - 1] - sorted[0]) / fitted < 64.0 * (double)found + 64;
+    return fitted > 0 && dense ? fitted : 0;
+}
+
+/* Three printed digits make a grid that is finer for smaller values: only the largest decade
+ * counts. */
+static size_t keep_largest_decade(double *sorted, size_t count)
+{
+    double largest = count ? fmax(fabs(sorted[0]), fabs(sorted[count - 1])) : 0;
+    double limit = largest > 0 ? pow(10, floor(log10(largest))) : 0;
+    size_t kept = 0;
+    for (size_t i = 0; i < count; i++)
+        if (fabs(sorted[i]) >= limit)
+            sorted[kept++] = sorted[i];
+    return kept;
+}
+
 cj_status cj__step_find(const double *values, size_t count, double *step, cj_error *err)
 {
     *step = 0;
-    double *levels = cj_new(count < SAMPLE ? count : SAMPLE, sizeof *levels);
-    if (levels == NULL)
+    double *sample = cj_new(count < SAMPLE ? count : SAMPLE, sizeof *sample);
+    if (sample == NULL)
         return cj_fail_memory(err);
-    size_t taken = take_sample(values, count, levels);
-    if (taken > 0) {
-        double same = SAME * fmax(fabs(levels[0]), fabs(levels[taken - 1]));
-        size_t found = join_levels(levels, taken, same);
-        if (found >= 2 && found <= MOST_LEVELS) {
-            double common = common_step(levels, found, same);
-            double fitted = common > 0 ? fit_step(levels, found, common) : 0;
-            /* a grid far finer than the levels are apart is one by accident */
-            if (fitted > 0 && (levels[found - 1] - levels[0]) / fitted < 64.0 * (double)found + 64)
-                *step = fitted;
-        }
-    }
-    cj_free(levels);
+    *step = step_of(sample, take_sample(values, count, sample));
+    if (*step == 0)
+        *step = step_of(sample, keep_largest_decade(sample, take_sample(values, count, sample)));
+    cj_free(sample);
     return CJ_OK;
 }

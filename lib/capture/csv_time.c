@@ -66,13 +66,15 @@ static size_t first_turn(const double *t, size_t n, double sign)
  * used. */
 static bool follow_prefixes(double *t, size_t n, int levels[2])
 {
+    static const int changes[] = {0, -3, 3};
     int level = 0;
     double step = t[1] - t[0], before = t[0];
     levels[0] = levels[1] = 0;
     for (size_t i = 1; i < n; i++) {
         double raw = t[i], best = NAN;
         int best_level = level;
-        for (int k = -3; k <= 3; k += 3) {
+        for (int c = 0; c < 3; c++) {
+            int k = changes[c];
             double value = raw * pow(10, level + k);
             if (isnan(best) || fabs(value - before - step) < fabs(best - before - step)) {
                 best = value;
@@ -95,8 +97,7 @@ static bool follow_prefixes(double *t, size_t n, int levels[2])
 static void shift_digits(cj__digits *digits, const int levels[2], int top)
 {
     cj__digits old = *digits;
-    for (int i = 0; i <= 2 * CJ__DECADES; i++)
-        digits->last[i] = CJ__NO_DIGIT;
+    *digits = cj__digits_none();
     for (int level = levels[0]; level <= levels[1]; level += 3) {
         int power = top + level - levels[1];
         int lowest =
@@ -110,8 +111,6 @@ static void shift_digits(cj__digits *digits, const int levels[2], int top)
                 digits->last[to] = last + power;
         }
     }
-    if (old.zero != CJ__NO_DIGIT)
-        digits->zero = old.zero + top;
 }
 
 static cj_status undo_prefixes(cj__rows *rows, cj_lines *notes, bool *done)

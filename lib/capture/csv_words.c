@@ -100,15 +100,12 @@ static const struct unit_word unit_words[] = {
     {"dbfs", CJ__UNIT_SPECTRUM, "", 0},
 };
 
-struct prefix {
-    const char *text;
-    int shift;
-};
-
-static const struct prefix prefixes[] = {
+const cj__prefix cj__prefixes[] = {
     {"f", -15},   {"p", -12}, {"n", -9}, {"u", -6}, {"\xc2\xb5", -6}, {"\xce\xbc", -6},
     {"\xb5", -6}, {"m", -3},  {"k", 3},  {"K", 3},  {"M", 6},         {"G", 9},
 };
+
+const size_t cj__prefix_count = COUNT(cj__prefixes);
 
 static cj__unit unit_of(const struct unit_word *word, int shift)
 {
@@ -128,14 +125,14 @@ static cj__unit unit_with_prefix(cj__span word)
         {"Hz", CJ__UNIT_SPECTRUM, "", 0},  {"hz", CJ__UNIT_SPECTRUM, "", 0},
         {"ohm", CJ__UNIT_VALUE, "ohm", 0},
     };
-    for (size_t i = 0; i < COUNT(prefixes); i++) {
-        size_t length = strlen(prefixes[i].text);
-        if (word.length <= length || memcmp(word.at, prefixes[i].text, length) != 0)
+    for (size_t i = 0; i < COUNT(cj__prefixes); i++) {
+        size_t length = strlen(cj__prefixes[i].text);
+        if (word.length <= length || memcmp(word.at, cj__prefixes[i].text, length) != 0)
             continue;
         cj__span rest = {word.at + length, word.length - length};
         for (size_t k = 0; k < COUNT(bases); k++)
             if (is_exactly(rest, bases[k].word))
-                return unit_of(&bases[k], prefixes[i].shift);
+                return unit_of(&bases[k], cj__prefixes[i].shift);
     }
     return (cj__unit){0};
 }
@@ -182,7 +179,7 @@ cj__unit cj__unit_read(cj__span word, bool any)
 /* ---- titles ---- */
 
 /* Letters and digits only, lower case; what keys and titles are compared by. */
-static size_t squeeze(cj__span text, char *to, size_t size)
+size_t cj__squeeze(cj__span text, char *to, size_t size)
 {
     size_t length = 0;
     for (size_t i = 0; i < text.length && length + 1 < size; i++)
@@ -231,7 +228,7 @@ static bool is_generic_word(const char *word, cj__span text)
     return text.length == 1 && isalpha((unsigned char)*text.at);
 }
 
-static cj__role_word find_role(cj__span text)
+cj__role_word cj__role_find(cj__span text)
 {
     static const char *const times[] = {"xaxis", "t", "zeit",  "second", "seconds", "sekunden",
                                         "sec",   "s", "temps", "tiempo", "tempo"};
@@ -242,7 +239,7 @@ static cj__role_word find_role(cj__span text)
                                           "phase", "gain",  "amplitudedb", "spectrum",
                                           "level", "db",    "bode"};
     char word[64];
-    if (squeeze(text, word, sizeof word) == 0)
+    if (cj__squeeze(text, word, sizeof word) == 0)
         return text.length == 1 && *text.at == '#' ? CJ__WORD_INDEX : CJ__WORD_EMPTY;
     if (strstr(word, "peakdetect") != NULL)
         return CJ__WORD_PEAK;
@@ -285,7 +282,7 @@ static cj__span drop_filler(cj__span text)
         if (cj__span_is(tail, fillers[i]) && (before == '_' || before == ' '))
             rest = part(text, 0, text.length - length - 1);
         char word[64];
-        if (rest.length > 0 && squeeze(rest, word, sizeof word) > 0 && is_channel_word(word))
+        if (rest.length > 0 && cj__squeeze(rest, word, sizeof word) > 0 && is_channel_word(word))
             return rest;
     }
     return text;
@@ -305,8 +302,15 @@ static bool split_brackets(cj__span *text, cj__title *title)
     cj__span inside = part(*text, at + 1, text->length - 1);
     cj__span before = part(*text, 0, at);
     cj__unit unit = cj__unit_read(inside, false);
-    if (unit.meaning == CJ__UNIT_NONE && find_role(inside) == CJ__WORD_CHANNEL) {
+    if (unit.meaning == CJ__UNIT_NONE && cj__role_find(inside) == CJ__WORD_CHANNEL) {
         *text = inside;
+        return true;
+    }
+    if (unit.meaning == CJ__UNIT_NONE && before.length == 1 &&
+        memchr("VvIi", *before.at, 4) != NULL) {
+        /* V(out), I(R1): a simulation's name of a node */
+        title->unit = cj__unit_read(
+            (cj__span){toupper((unsigned char)*before.at) == 'V' ? "V" : "A", 1}, false);
         return true;
     }
     title->unit = unit.meaning != CJ__UNIT_NONE ? unit : cj__unit_read(inside, true);
@@ -373,16 +377,39 @@ static cj__span take_symbol(cj__span text)
     return text;
 }
 
+/* Length of the UTF-8 character at text, 0 where it is none (RFC 3629). */
+static size_t character(const unsigned char *text, size_t left)
+{
+    size_t length = text[0] < 0x80   ? 1
+                    : text[0] < 0xc2 ? 0
+                    : text[0] < 0xe0 ? 2
+                    : text[0] < 0xf0 ? 3
+                    : text[0] < 0xf5 ? 4
+                                     : 0;
+    if (length == 0 || length > left || text[0] < 0x20 || text[0] == 0x7f)
+        return 0;
+    for (size_t i = 1; i < length; i++)
+        if ((text[i] & 0xc0) != 0x80)
+            return 0;
+    bool bad = (text[0] == 0xe0 && text[1] < 0xa0) || (text[0] == 0xed && text[1] > 0x9f) ||
+               (text[0] == 0xf0 && text[1] < 0x90) || (text[0] == 0xf4 && text[1] > 0x8f);
+    return bad ? 0 : length;
+}
+
+/* Answers are UTF-8: whatever is not becomes a question mark. */
 static void copy_name(cj__title *title, cj__span text)
 {
-    size_t length = text.length < sizeof title->name - 1 ? text.length : sizeof title->name - 1;
-    /* answers are UTF-8: bytes above 127 are kept only where the whole name is ASCII or UTF-8 is
-     * likely */
-    for (size_t i = 0; i < length; i++) {
-        unsigned char c = (unsigned char)text.at[i];
-        title->name[i] = c < 0x20 || c >= 0x7f ? '?' : (char)c;
+    size_t to = 0;
+    for (size_t i = 0; i < text.length && to + 4 < sizeof title->name;) {
+        size_t length = character((const unsigned char *)text.at + i, text.length - i);
+        if (length == 0)
+            title->name[to++] = '?';
+        else
+            memcpy(title->name + to, text.at + i, length);
+        to += length;
+        i += length ? length : 1;
     }
-    title->name[length] = '\0';
+    title->name[to] = '\0';
 }
 
 cj__title cj__title_read(cj__span text)
@@ -391,159 +418,10 @@ cj__title cj__title_read(cj__span text)
     text = cj__trim(text);
     while (text.length > 0 && (*text.at == '%' || (*text.at == '#' && text.length > 1)))
         text = part(text, 1, text.length);
-    cj__span whole = text;
     if (!split_brackets(&text, &title) && text.length > 0)
         split_words(&text, &title);
-    if (title.unit.meaning == CJ__UNIT_NONE)
-        text = cj__span_is(text, "s") ? text : whole.length == text.length ? whole : text;
     text = drop_filler(take_symbol(text));
     copy_name(&title, text);
-    title.word = find_role(text);
+    title.word = cj__role_find(text);
     return title;
-}
-
-/* ---- keys ---- */
-
-struct key_word {
-    const char *word; /* squeezed */
-    cj__key_id id;
-};
-
-static const struct key_word key_words[] = {
-    {"sampleinterval", CJ__KEY_INTERVAL},
-    {"samplinginterval", CJ__KEY_INTERVAL},
-    {"sampleperiod", CJ__KEY_INTERVAL},
-    {"samplingperiod", CJ__KEY_INTERVAL},
-    {"increment", CJ__KEY_INTERVAL},
-    {"xincrement", CJ__KEY_INTERVAL},
-    {"xincr", CJ__KEY_INTERVAL},
-    {"timeinterval", CJ__KEY_INTERVAL},
-    {"timeincrement", CJ__KEY_INTERVAL},
-    {"timeperpoint", CJ__KEY_INTERVAL},
-    {"timepersample", CJ__KEY_INTERVAL},
-    {"hresolution", CJ__KEY_INTERVAL},
-    {"dt", CJ__KEY_INTERVAL},
-    {"deltat", CJ__KEY_INTERVAL},
-    {"abtastintervall", CJ__KEY_INTERVAL},
-    {"samplerate", CJ__KEY_RATE},
-    {"samplingrate", CJ__KEY_RATE},
-    {"samplefrequency", CJ__KEY_RATE},
-    {"samplingfrequency", CJ__KEY_RATE},
-    {"samplespersecond", CJ__KEY_RATE},
-    {"fs", CJ__KEY_RATE},
-    {"abtastrate", CJ__KEY_RATE},
-    {"start", CJ__KEY_START},
-    {"hoffset", CJ__KEY_START},
-    {"starttime", CJ__KEY_START},
-    {"recordlength", CJ__KEY_LENGTH},
-    {"memorylength", CJ__KEY_LENGTH},
-    {"blocksize", CJ__KEY_LENGTH},
-    {"segmentsize", CJ__KEY_LENGTH},
-    {"samples", CJ__KEY_LENGTH},
-    {"size", CJ__KEY_LENGTH},
-    {"numberofsamples", CJ__KEY_LENGTH},
-    {"numberofpoints", CJ__KEY_LENGTH},
-    {"datapoints", CJ__KEY_LENGTH},
-    {"source", CJ__KEY_SOURCE},
-    {"tracename", CJ__KEY_SOURCE},
-    {"channel", CJ__KEY_SOURCE},
-    {"label", CJ__KEY_SOURCE},
-    {"verticalunits", CJ__KEY_VALUE_UNIT},
-    {"verticalunit", CJ__KEY_VALUE_UNIT},
-    {"vunit", CJ__KEY_VALUE_UNIT},
-    {"yunit", CJ__KEY_VALUE_UNIT},
-    {"hunit", CJ__KEY_TIME_UNIT},
-    {"verticalscale", CJ__KEY_SCALE},
-    {"voltbase", CJ__KEY_SCALE},
-    {"vscale", CJ__KEY_SCALE},
-    {"voltsdiv", CJ__KEY_SCALE},
-    {"voltageperadcvalue", CJ__KEY_PER_CODE},
-    {"segments", CJ__KEY_SEGMENTS},
-    {"horizontaloffset", CJ__KEY_START},
-    {"horizontalunits", CJ__KEY_OTHER},
-    {"horizontalscale", CJ__KEY_OTHER},
-    {"verticaloffset", CJ__KEY_OTHER},
-    {"verticalposition", CJ__KEY_OTHER},
-    {"probe", CJ__KEY_OTHER},
-    {"probeatten", CJ__KEY_OTHER},
-    {"probeattenuation", CJ__KEY_OTHER},
-    {"proberatio", CJ__KEY_OTHER},
-    {"triggerpoint", CJ__KEY_OTHER},
-    {"timebase", CJ__KEY_OTHER},
-    {"yzero", CJ__KEY_OTHER},
-    {"voffset", CJ__KEY_OTHER},
-    {"vresolution", CJ__KEY_OTHER},
-    {"waveformdata", CJ__KEY_OTHER},
-    {"waveformtype", CJ__KEY_OTHER},
-    {"firmwareversion", CJ__KEY_OTHER},
-    {"model", CJ__KEY_OTHER},
-    {"note", CJ__KEY_OTHER},
-    {"date", CJ__KEY_OTHER},
-};
-
-cj__key_id cj__key_find(cj__span text)
-{
-    char word[64];
-    text = cj__trim(text);
-    if (text.length == 0 || text.length > 60)
-        return CJ__KEY_NONE;
-    /* a unit in brackets belongs to the value: "Sample Interval (s)" */
-    const char *open = memchr(text.at, '(', text.length);
-    if (open == NULL)
-        open = memchr(text.at, '[', text.length);
-    if (open != NULL && open > text.at)
-        text.length = (size_t)(open - text.at);
-    squeeze(text, word, sizeof word);
-    for (size_t i = 0; i < COUNT(key_words); i++)
-        if (strcmp(word, key_words[i].word) == 0)
-            return key_words[i].id;
-    return CJ__KEY_NONE;
-}
-
-/* "Sa/s", "S/s", "Samples/s", "sps" behind an optional prefix: samples a second. */
-static bool read_rate_unit(cj__span text, int *shift)
-{
-    static const char *const words[] = {"sa/s",           "s/s", "samples/s",
-                                        "samples/second", "sps", "pts/s"};
-    for (size_t p = 0; p <= COUNT(prefixes); p++) {
-        const char *prefix = p < COUNT(prefixes) ? prefixes[p].text : "";
-        size_t length = strlen(prefix);
-        if (text.length <= length || memcmp(text.at, prefix, length) != 0)
-            continue;
-        cj__span rest = {text.at + length, text.length - length};
-        for (size_t i = 0; i < COUNT(words); i++)
-            if (cj__span_is(rest, words[i])) {
-                *shift = p < COUNT(prefixes) ? prefixes[p].shift : 0;
-                return true;
-            }
-    }
-    return false;
-}
-
-bool cj__amount_read(cj__span text, char point, cj__amount *amount)
-{
-    text = cj__trim(text);
-    const char *colon = memchr(text.at, ':', text.length);
-    if (colon != NULL) /* Analog:2.0E-09, CH1:0.5 */
-        text = part(text, (size_t)(colon + 1 - text.at), text.length);
-    cj__number number;
-    const char *end = text.at + text.length;
-    const char *behind = cj__number_read(text.at, end, point, 0, &number);
-    if (point == ',' && behind != NULL && behind < end && *behind == '.')
-        behind = cj__number_read(text.at, end, point = '.', 0, &number);
-    if (behind == NULL)
-        return false;
-    cj__span rest = cj__trim((cj__span){behind, (size_t)(end - behind)});
-    cj__unit unit = cj__unit_read(rest, false);
-    int shift = unit.shift;
-    if (unit.meaning == CJ__UNIT_NONE && read_rate_unit(rest, &shift))
-        unit.meaning = CJ__UNIT_SPECTRUM;
-    else if (unit.meaning == CJ__UNIT_NONE && rest.length > 0)
-        return false;
-    cj__number_read(text.at, end, point, shift, &number);
-    if (number.last < -400 || number.last > 400)
-        return false;
-    unit.shift = 0;
-    *amount = (cj__amount){number.value, 0.5 * pow(10, number.last + shift), unit};
-    return true;
 }

@@ -46,6 +46,17 @@ typedef struct cj__title {
 } cj__title;
 
 cj__title cj__title_read(cj__span text);
+cj__role_word cj__role_find(cj__span text);
+
+/* Letters and digits only, lower case: what keys and titles are compared by. Returns the length. */
+size_t cj__squeeze(cj__span text, char *to, size_t size);
+
+typedef struct cj__prefix {
+    const char *text;
+    int shift;
+} cj__prefix;
+extern const cj__prefix cj__prefixes[];
+extern const size_t cj__prefix_count;
 
 typedef enum cj__key_id {
     CJ__KEY_NONE,

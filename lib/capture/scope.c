@@ -317,11 +317,12 @@ static cj_status note_rows(struct reader *reader)
     cj__scope *scope = reader->scope;
     const cj__rows *rows = &reader->rows;
     cj_status status = CJ_OK;
-    size_t gaps = 0;
-    for (int k = 0; k < scope->selected_count; k++)
-        gaps += scope->channels[scope->selected[k]].gaps;
-    if (gaps > 0)
-        status = cj_lines_add(&scope->notes, "%zu samples have no value in the file.", gaps);
+    for (int k = 0; k < scope->selected_count && status == CJ_OK; k++) {
+        const cj_channel_info *info = &scope->channels[scope->selected[k]];
+        if (info->gaps > 0)
+            status = cj_lines_add(&scope->notes, "%s: %zu sample%s without a value in the file.",
+                                  info->name, info->gaps, info->gaps == 1 ? "" : "s");
+    }
     if (status == CJ_OK && rows->bad > 0)
         status = cj_lines_add(&scope->notes, "%zu row%s could not be read, the first on line %ld.",
                               rows->bad, rows->bad == 1 ? "" : "s", rows->first_bad);
