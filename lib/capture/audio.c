@@ -29,6 +29,7 @@ struct cj__audio {
     int picked_count, picked[2]; /* from 0 */
     double scale[2];             /* unit per sample value as the decoder gives it */
     bool floats;                 /* decoded as double in full scales, else as int of 32 bits */
+    bool exact_seek;             /* seeking gives the very samples that going straight on gives */
     size_t position;             /* next sample the decoder gives; SIZE_MAX: unknown */
     size_t block;                /* samples a block */
     union {
@@ -66,6 +67,16 @@ static bool floating(int format)
 {
     int kind = format & SF_FORMAT_SUBMASK;
     return kind == SF_FORMAT_FLOAT || kind == SF_FORMAT_DOUBLE;
+}
+
+/* libsndfile 1.2.0 seeks in Vorbis and MPEG audio to a place some hundred samples off or with a
+ * wrong beginning (measured), and not at all in GSM and the G.72x family. Only where every sample
+ * stands by itself, or a format is made of checked frames, is its seeking relied upon. */
+static bool exact_seek(int format)
+{
+    int kind = format & SF_FORMAT_SUBMASK;
+    return bits_of(format) > 0 || floating(format) || kind == SF_FORMAT_ULAW ||
+           kind == SF_FORMAT_ALAW;
 }
 
 static bool accepted(int format)
@@ -229,23 +240,31 @@ static cj_status start_again(cj__audio *audio, cj_error *err)
     return CJ_OK;
 }
 
-/* Several codecs cannot be sought in (GSM, the G.72x family), nor can a damaged file: the long way
- * then, which also finds where the damage is. */
+/* Forward by decoding what lies between; finds where a damaged file is damaged, too. */
+static cj_status go_on_to(cj__audio *audio, size_t start, cj_error *err)
+{
+    cj_status status = audio->position <= start ? CJ_OK : start_again(audio, err);
+    while (status == CJ_OK && audio->position < start) {
+        size_t left = start - audio->position;
+        status = decode(audio, left < audio->block ? left : audio->block, err);
+    }
+    return status;
+}
+
+static bool sought(cj__audio *audio, size_t start)
+{
+    if (audio->sound == NULL ||
+        sf_seek(audio->sound, (sf_count_t)start, SEEK_SET) != (sf_count_t)start)
+        return false;
+    audio->position = start;
+    return true;
+}
+
 static cj_status move_to(cj__audio *audio, size_t start, cj_error *err)
 {
-    if (audio->position == start)
+    if (audio->position == start || (audio->exact_seek && sought(audio, start)))
         return CJ_OK;
-    if (audio->sound != NULL &&
-        sf_seek(audio->sound, (sf_count_t)start, SEEK_SET) == (sf_count_t)start) {
-        audio->position = start;
-        return CJ_OK;
-    }
-    cj_status status = start_again(audio, err);
-    while (status == CJ_OK && audio->position < start)
-        status = decode(
-            audio, start - audio->position < audio->block ? start - audio->position : audio->block,
-            err);
-    return status;
+    return go_on_to(audio, start, err);
 }
 
 cj_status cj__audio_read(cj__audio *audio, size_t start, size_t count, double *const out[2],
@@ -305,6 +324,7 @@ static cj_status start_decoder(cj__audio *audio, const SF_INFO *info, cj_error *
     audio->samples = (size_t)info->frames;
     audio->channels = (size_t)info->channels;
     audio->floats = bits_of(info->format) == 0;
+    audio->exact_seek = exact_seek(info->format);
     audio->block = audio->channels < BLOCK_VALUES ? BLOCK_VALUES / audio->channels : 1;
     size_t values = audio->block * audio->channels;
     if (audio->floats)
@@ -313,7 +333,9 @@ static cj_status start_decoder(cj__audio *audio, const SF_INFO *info, cj_error *
         audio->buffer.ints = cj_new(values, sizeof *audio->buffer.ints);
     if ((audio->floats ? (void *)audio->buffer.doubles : (void *)audio->buffer.ints) == NULL)
         return cj_fail_memory(err);
-    cj_status status = move_to(audio, audio->samples - 1, err);
+    cj_status status = CJ_OK;
+    if (!sought(audio, audio->samples - 1))
+        status = go_on_to(audio, audio->samples - 1, err);
     if (status == CJ_OK)
         status = decode(audio, 1, err);
     return status == CJ_OK ? move_to(audio, 0, err) : status;
