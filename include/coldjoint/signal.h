@@ -40,6 +40,9 @@ typedef struct cj_tone_options {
     double start;     /* frequency to start from; 0: the strongest line of the spectra */
     bool fixed;       /* keep the frequency exactly at start: linear fit only */
     int harmonics;    /* model harmonics 1..this; 0: decided as written above cj_tone_fit_make */
+    bool close;       /* start is right to some parts per million (the next block of a stream): with
+                         harmonics given, long blocks (a multiple of 1024 from 65536 samples up,
+                         without gaps) are fitted in one pass; elsewhere no effect */
 } cj_tone_options;
 
 /* Covariance of a line's real and imaginary part. */

@@ -227,7 +227,8 @@ static void scatter(const cj__comb *comb, size_t block, double *z)
 }
 
 /* to[k] (+)= from[k] exp(j 2 pi (k+1) f m) */
-static void turn_lines(const cj__comb *comb, double m, const cj_complex *from, bool add, cj_complex *to)
+static void turn_lines(const cj__comb *comb, double m, const cj_complex *from, bool add,
+                       cj_complex *to)
 {
     cj_complex first = cj__phasor(comb->f, m), turn = first;
     for (int k = 1; k <= comb->h; k++) {
@@ -277,7 +278,8 @@ void cj__comb_sums(cj__comb *comb, const double *y, cj_complex *out)
 }
 
 /* out = x - dc - model (x NULL: the model itself) for up to ABREAST blocks */
-static void finish_blocks(const double *model, const double *x, double dc, size_t count, double *out)
+static void finish_blocks(const double *model, const double *x, double dc, size_t count,
+                          double *out)
 {
     if (x == NULL)
         memcpy(out, model, sizeof(double) * count);

@@ -33,7 +33,8 @@ static double product(const cj_complex *e, int k, bool k_sine, int m, bool m_sin
     return k_sine ? 0.5 * (-s.im - sign * d.im) : 0.5 * (-s.im + sign * d.im);
 }
 
-/* Upper triangle in, its Cholesky factor out, row by row so that the inner loop vectorises in order. */
+/* Upper triangle in, its Cholesky factor out, row by row so that the inner loop vectorises in
+ * order. */
 static bool cholesky(double *a, int n)
 {
     double least = 1e-13 * a[0]; /* a[0]: DC's or the first sine's square sum, the scale of all */

@@ -42,11 +42,11 @@ typedef struct cj__comb {
     size_t n;
     double f;
     int h;
-    int length;     /* samples of a block */
-    int stride;     /* doubles of a table row: 2 h, rounded up */
-    double *rows;   /* [length][stride]: cos, -sin of harmonic k about the block's centre */
-    double *turned; /* the same table, [stride][length] */
-    double *work;   /* 4 blocks: samples, then coefficients */
+    int length;        /* samples of a block */
+    int stride;        /* doubles of a table row: 2 h, rounded up */
+    double *rows;      /* [length][stride]: cos, -sin of harmonic k about the block's centre */
+    double *turned;    /* the same table, [stride][length] */
+    double *work;      /* 4 blocks: samples, then coefficients */
     cj_complex *turns; /* [CJ__GROUP][h] exp(j k w t) of a block's centre about its group's */
     cj_complex *lines; /* [h] */
     size_t rows_size, work_size, turns_size;
@@ -61,11 +61,13 @@ void cj__comb_sums(cj__comb *comb, const double *y, cj_complex *out);
 /* The same of each group of blocks by itself, t counted from the group's centre: out[group][h]. */
 void cj__comb_groups(cj__comb *comb, const double *y, cj_complex *out);
 size_t cj__comb_group_count(const cj__comb *comb);
-double cj__comb_group_time(const cj__comb *comb, size_t group); /* of the centre, from the record's */
+double cj__comb_group_time(const cj__comb *comb,
+                           size_t group); /* of the centre, from the record's */
 /* out[n] = Re sum_k a[k-1] exp(j 2 pi k f t) */
 void cj__comb_synth(cj__comb *comb, const cj_complex *a, double *out);
 /* out[n] = x[n] - dc - that; out may be x */
-void cj__comb_subtract(cj__comb *comb, const cj_complex *a, double dc, const double *x, double *out);
+void cj__comb_subtract(cj__comb *comb, const cj_complex *a, double dc, const double *x,
+                       double *out);
 
 /* ---- normal equations of DC and a comb ---- */
 
@@ -137,6 +139,9 @@ cj_status cj__tone_start(cj__tone *tone, double *f);
 #define CJ__FEW_PERIODS 6.0
 #define CJ__FEW_HARMONICS 64
 cj_status cj__tone_few(const cj__tone *tone, bool fixed, double *f, int *h);
+/* One pass over the samples from a frequency all but known; not done: the long way is needed, and
+ * the tone is to be closed and opened first. */
+cj_status cj__tone_polish(cj__tone *tone, const double *const x[], double f, int h, bool *done);
 double cj__tone_variance(const cj__tone *tone, int channel, bool fixed);
 
 #endif

@@ -341,6 +341,15 @@ static cj_status check_request(int channels, size_t n, const cj_tone_options *op
     return CJ_OK;
 }
 
+static cj_status polish(cj__tone *tone, const double *const x[], int channels, size_t n,
+                        const cj_tone_options *options, bool *done)
+{
+    *tone = (cj__tone){.n = n, .channels = channels};
+    if (!options->close || options->fixed || options->harmonics == 0)
+        return CJ_OK;
+    return cj__tone_polish(tone, x, options->start, options->harmonics, done);
+}
+
 cj_status cj_tone_fit_make(cj_spectra *spectra, const double *const x[], int channels, size_t n,
                            const cj_tone_options *options, cj_tone_fit **out, cj_error *err)
 {
@@ -353,10 +362,14 @@ cj_status cj_tone_fit_make(cj_spectra *spectra, const double *const x[], int cha
     cj__tone tone;
     cj_tone_fit *fit = NULL;
     bool converged = false, alive = false;
-    status = cj__tone_open(&tone, spectra, x, channels, n);
+    status = polish(&tone, x, channels, n, options, &converged);
+    if (status == CJ_OK && !converged) {
+        cj__tone_close(&tone);
+        status = cj__tone_open(&tone, spectra, x, channels, n);
+    }
     for (int c = 0; c < channels; c++)
         alive = alive || tone.channel[c].alive;
-    if (status == CJ_OK && alive)
+    if (status == CJ_OK && alive && !converged)
         status = search(&tone, options, &converged);
     if (status != CJ_OK)
         goto out;
