@@ -18,8 +18,8 @@ struct work {
     cj__hum_sums *hum;
     cj_tone_fit *reference; /* of the block that was asked for the tone */
     cj__tone_sums *sums;
-    double band[2];         /* cycles a sample */
-    size_t used;            /* samples of blocks that hold the tone */
+    double band[2]; /* cycles a sample */
+    size_t used;    /* samples of blocks that hold the tone */
     size_t missing_since_tone;
 };
 
@@ -142,6 +142,10 @@ static cj_status trim_ends(struct work *w, cj_error *err)
 
 /* ---- is it a tone? ---- */
 
+/* A second line this strong makes it two tones: the weakest second tone of the usual
+ * intermodulation signals is a quarter of the first. */
+#define SECOND_TONE 0.22
+
 static cj_status fit_block(struct work *w, size_t n, double start, int harmonics, cj_tone_fit **fit,
                            cj_error *err)
 {
@@ -196,6 +200,25 @@ static double outer_share(const double *x, size_t n)
     return level.valid ? (double)outer / (double)level.valid : 0;
 }
 
+/* Largest line the tone leaves, as a peak value, mains lines aside (they are hum). */
+static double second_line(const struct work *w, const cj_complex *bins, size_t n)
+{
+    double best = 0, rate = w->all->about->rate_hz;
+    for (size_t k = 3; k + 1 < n / 2; k++) {
+        /* Hann: the line's square spreads as 1/4, 1/16, 1/16 over three bins */
+        double re = bins[k].re / 2 - (bins[k - 1].re + bins[k + 1].re) / 4;
+        double im = bins[k].im / 2 - (bins[k - 1].im + bins[k + 1].im) / 4;
+        double power = re * re + im * im, hz = (double)k * rate / (double)n,
+               width = 3 * rate / (double)n;
+        if (power <= best)
+            continue;
+        double off50 = fabs(remainder(hz, 50)), off60 = fabs(remainder(hz, 60));
+        if (!(hz > 0 && hz < 700 && fmin(off50, off60) < width))
+            best = power;
+    }
+    return 2 * sqrt(best) / (double)n / 0.5;
+}
+
 static cj_status judge_tone(struct work *w, size_t n, cj_error *err)
 {
     cj__analysis *all = w->all;
@@ -206,21 +229,23 @@ static cj_status judge_tone(struct work *w, size_t n, cj_error *err)
         cj_status status = cj_spectrum(w->spectra, w->left[c], n, w->bins, err);
         if (status != CJ_OK)
             return status;
-        if (is_tone(w, w->reference, c, w->bins))
-            all->tone.present = true;
         double peak = sqrt(line_square(channel, 0));
         double clear =
             channel->valid < 16 || !(peak > 0) ? 0 : peak / fmax(channel->line_u[0], 1e-300);
         all->tone.channel[c].seen = clear > 4.5;
+        bool single = second_line(w, w->bins, n) < SECOND_TONE * peak;
+        if (is_tone(w, w->reference, c, w->bins) && single)
+            all->tone.present = true;
+        if (all->tone.channel[c].seen)
+            all->signal[c] = !single && explained_by(w->reference, c) > 0.3 ? CJ__SIGNAL_TWO_TONE
+                             : outer_share(w->x[c], n) > 0.85 && explained_by(w->reference, c) > 0.5
+                                 ? CJ__SIGNAL_SQUARE
+                                 : CJ__SIGNAL_TONE;
         if (clear > strongest) {
             strongest = clear;
             all->tone.reference = c;
         }
     }
-    for (int c = 0; c < all->channels; c++)
-        if (all->tone.present && all->tone.channel[c].seen && outer_share(w->x[c], n) > 0.85 &&
-            explained_by(w->reference, c) > 0.5)
-            all->signal[c] = CJ__SIGNAL_SQUARE;
     return CJ_OK;
 }
 
@@ -402,7 +427,7 @@ static cj_status add_block(struct work *w, size_t index, size_t blocks, double *
     if (status == CJ_OK && (there || !all->tone.present))
         status = add_residuals(w, n, used, sampled, err);
     if (status == CJ_OK && !all->tone.present && all->channels == 2 && sampled)
-        status = cj__pair_correlate(&all->pair, w->spectra, w->left[0], w->left[1], n, err);
+        status = cj__pair_correlate(&all->pair, w->left[0], w->left[1], n);
     cj_tone_fit_free(fit);
     return status;
 }
@@ -440,11 +465,10 @@ static cj__signal_kind kind_of(const cj__analysis *all, int c)
     if (all->level[c].valid == 0 || !(range > 0) || (!seen && range < 2.5 * info->step))
         return CJ__SIGNAL_SILENCE;
     const cj__noise *noise = &all->noise[c];
-    double tone = all->tone.present ? all->tone.channel[c].peak : 0;
-    if (all->tone.present && noise->stray_seen && noise->stray_peak > 0.22 * tone && seen)
+    if (all->signal[c] == CJ__SIGNAL_TWO_TONE)
         return CJ__SIGNAL_TWO_TONE;
     if (seen)
-        return all->signal[c] == CJ__SIGNAL_SQUARE ? CJ__SIGNAL_SQUARE : CJ__SIGNAL_TONE;
+        return all->signal[c];
     double other = all->channels == 2 ? sqrt(cj__level_variance(&all->level[1 - c])) : 0;
     if (!noise->stray_seen && !noise->hum_seen && rms < 1e-3 * other)
         return CJ__SIGNAL_SILENCE;

@@ -143,8 +143,8 @@ typedef struct cj__pair_sums {
     double lag, lag_u;           /* samples, positive where channel 2 is later */
 } cj__pair_sums;
 
-cj_status cj__pair_correlate(cj__pair_sums *pair, cj_spectra *spectra, const double *one, const double *two,
-                             size_t n, cj_error *err);
+/* one, two: residuals of a block about their means. */
+cj_status cj__pair_correlate(cj__pair_sums *pair, const double *one, const double *two, size_t n);
 void cj__pair_finish(cj__pair_sums *pair);
 
 /* ---- everything about a record ---- */

@@ -114,8 +114,7 @@ static cj_status other_pair(const cj__analysis *all, cj_figure_set *set)
 
 cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
 {
-    bool tone = all->tone.present && all->signal[0] != CJ__SIGNAL_TWO_TONE &&
-                all->signal[1] != CJ__SIGNAL_TWO_TONE;
+    bool tone = all->tone.present;
     ADD(tone ? tone_pair(all, set) : other_pair(all, set));
     const cj__pair_sums *pair = &all->pair;
     double n = (double)pair->valid, one = pair->square[0] - pair->sum[0] * pair->sum[0] / n;

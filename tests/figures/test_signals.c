@@ -21,8 +21,10 @@ void waveforms_of_closed_form(void **state)
                 if (k >= 2 && k <= 10)
                     square += b * b;
             }
-            cj_measure_options options = {
-                .harmonics = periods[p] < 3 ? 59 : 0, .band_low_hz = 20, .band_high_hz = 250e3};
+            cj_measure_options options = {.harmonics = periods[p] < 3 ? 59 : 0,
+                                          .tone_hz = periods[p] < 3 ? hz : 0,
+                                          .band_low_hz = 20,
+                                          .band_high_hz = 250e3};
             cj_measurement *m = measured(made, &options);
             char label[60];
             snprintf(label, sizeof label, "wave %d, %g periods", wave, periods[p]);
@@ -97,7 +99,7 @@ void signals_that_are_no_tone(void **state)
     (void)state;
     static const size_t lengths[] = {100, 2500, 96000, 400000};
     for (size_t l = 0; l < 4; l++)
-        for (unsigned long long seed = 1; seed <= 5; seed++) {
+        for (unsigned long long seed = 1; seed <= 3; seed++) {
             struct memory_capture *made = memory_capture_new(2, lengths[l], 96e3);
             add_noise(made, 0, 0.1, seed);
             add_noise(made, 1, 0.1, seed + 1000);
