@@ -212,11 +212,11 @@ static size_t typing_errors(const char *a, const char *b)
 const char *cj__nearest(const char *word, const char *const *known)
 {
     const char *best = NULL;
-    size_t best_errors = strlen(word) / 3 + 1; /* one error in three letters is still the word */
+    /* one error in three letters is still the word */
+    size_t best_errors = (strlen(word) < 3 ? 1 : strlen(word) / 3) + 1;
     for (size_t i = 0; known[i] != NULL; i++) {
         size_t errors = typing_errors(word, known[i]);
-        if (errors < best_errors ||
-            (errors == best_errors && best == NULL && errors < strlen(known[i]))) {
+        if (errors < best_errors && errors < strlen(known[i])) {
             best_errors = errors;
             best = known[i];
         }

@@ -28,12 +28,17 @@ struct outcome {
 
 /* ---- one rule ---- */
 
+struct judging {
+    const cj_comparison *comparison;
+    bool failed; /* a reason could not be written: out of memory */
+};
+
 /* One condition on one path: its probability, and in words why not where it does not hold. */
-static double judge_one(const cj__condition *condition, const cj_comparison *comparison, int path,
+static double judge_one(const cj__condition *condition, struct judging *judging, int path,
                         char *why, size_t size)
 {
     char name[64], reason[200];
-    cj_figure figure = cj__fact_figure(&condition->fact, comparison, path);
+    cj_figure figure = cj__fact_figure(&condition->fact, judging->comparison, path);
     double p = cj__condition_judge(condition, &figure, reason, sizeof reason);
     cj__fact_text(&condition->fact, path, name, sizeof name);
     if (isnan(p)) {
@@ -45,13 +50,14 @@ static double judge_one(const cj__condition *condition, const cj_comparison *com
     cj_text_add(&text, ", not ");
     cj__condition_text(condition, &text);
     snprintf(why, size, "%s is %s (%.2f sure)", name, text.bytes ? text.bytes : "", p);
+    judging->failed = judging->failed || text.failed;
     cj_text_free(&text);
     return p;
 }
 
 /* All conditions, with `path` for either. Returns the fit; NaN where one could not be told and none
  * fails. Why: the condition that fails most, else the first untold one. */
-static double judge_all(const cj__rule *rule, const cj_comparison *comparison, int path, char *why,
+static double judge_all(const cj__rule *rule, struct judging *judging, int path, char *why,
                         size_t size)
 {
     double fit = 1;
@@ -61,7 +67,7 @@ static double judge_all(const cj__rule *rule, const cj_comparison *comparison, i
         const cj__condition *condition = &rule->when[i];
         bool both = condition->fact.scope == CJ__BOTH;
         for (int k = both ? 0 : path; k <= (both ? 1 : path); k++) {
-            double p = judge_one(condition, comparison, k, reason, sizeof reason);
+            double p = judge_one(condition, judging, k, reason, sizeof reason);
             if (isnan(p) && untold[0] == '\0')
                 memcpy(untold, reason, sizeof untold);
             if (p < fit) {
@@ -92,12 +98,11 @@ static unsigned own_paths(const cj__rule *rule)
     return uses(rule, CJ__FIRST) && !uses(rule, CJ__SECOND) && !uses(rule, CJ__PAIR) ? 1 : 2;
 }
 
-static void judge_rule(const cj__rule *rule, const cj_comparison *comparison,
-                       struct outcome *outcome)
+static void judge_rule(const cj__rule *rule, struct judging *judging, struct outcome *outcome)
 {
     *outcome = (struct outcome){.rule = rule};
     if (!uses(rule, CJ__EITHER)) {
-        outcome->fit = judge_all(rule, comparison, 1, outcome->why, sizeof outcome->why);
+        outcome->fit = judge_all(rule, judging, 1, outcome->why, sizeof outcome->why);
         outcome->fires = outcome->fit > 0.5;
         outcome->paths = own_paths(rule);
         return;
@@ -105,7 +110,7 @@ static void judge_rule(const cj__rule *rule, const cj_comparison *comparison,
     bool untold = false;
     for (int path = 0; path < 2; path++) {
         char why[320] = "";
-        double fit = judge_all(rule, comparison, path, why, sizeof why);
+        double fit = judge_all(rule, judging, path, why, sizeof why);
         if (fit > 0.5) {
             outcome->fires = true;
             outcome->paths |= 1u << path;
@@ -407,8 +412,13 @@ cj_status cj_rules_apply(const cj_rules *rules, const cj_comparison *comparison,
         status = CJ_NOMEM;
         goto out;
     }
+    struct judging judging = {comparison, false};
     for (size_t i = 0; i < rules->count; i++)
-        judge_rule(&rules->items[i], comparison, &outcomes[i]);
+        judge_rule(&rules->items[i], &judging, &outcomes[i]);
+    if (judging.failed) {
+        status = CJ_NOMEM;
+        goto out;
+    }
     silence_over(outcomes, rules->count);
     status = collect(rules, outcomes, comparison, findings);
     if (status == CJ_OK && want_explained)

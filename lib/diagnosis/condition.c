@@ -169,8 +169,12 @@ static double judge_value(const cj__condition *condition, const cj_figure *figur
     double middle = condition->low / 2 + condition->high / 2;
     if (condition->fact.what->angle && isfinite(middle))
         value = middle + remainder(value - middle, 360);
-    double p = inside(value, figure->u, condition->low, condition->high);
-    return condition->beyond ? 1 - p : p;
+    if (!condition->beyond)
+        return inside(value, figure->u, condition->low, condition->high);
+    /* the likelier side alone: a figure so uncertain that it may lie on either is evidence of
+     * neither */
+    return fmax(inside(value, figure->u, -INFINITY, condition->low),
+                inside(value, figure->u, condition->high, INFINITY));
 }
 
 static double judge_word(const cj__condition *condition, const char *word)

@@ -65,7 +65,7 @@ static cj_figure ratio_db(const cj_figure *top, const cj_figure *bottom)
     if (told(top) && told(bottom))
         return made("dB", db, 20 / M_LN10 * hypot(sure(top->u) / over, sure(bottom->u) / under));
     if (bounded(top) && bounded(bottom))
-        return *bottom;
+        return missing(bottom->why);
     cj_figure bound = missing(told(top) ? bottom->why : top->why);
     bool below = told(top) ? bottom->bound_kind == CJ_ABOVE : top->bound_kind == CJ_BELOW;
     bound.unit = "dB";
@@ -190,7 +190,7 @@ static cj_figure rise_db(const cj__sight *sight, cj_figure (*of)(const cj__sight
     if (told(&first) && told(&second))
         return made("dB", second.value - first.value, hypot(sure(first.u), sure(second.u)));
     if (bounded(&first) && bounded(&second))
-        return second;
+        return missing(second.why);
     cj_figure bound = missing(told(&first) ? second.why : first.why);
     bound.unit = "dB";
     bound.bound =
