@@ -398,7 +398,7 @@ static bool is_plainly_a_record(const cj__layout *layout)
     for (int i = 0; i < layout->count; i++)
         channels = channels && (layout->columns[i].title.word == CJ__WORD_CHANNEL ||
                                 layout->columns[i].role != CJ__ROLE_CHANNEL);
-    return channels && layout->title_line >= 0;
+    return channels && layout->title_line >= 0 && count_channels(layout) >= 2;
 }
 
 static cj_status check_columns(const char *name, const cj__table *table, const cj__layout *layout,
