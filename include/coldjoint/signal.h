@@ -32,6 +32,48 @@ CJ_API void cj_spectra_free(cj_spectra *spectra);
 CJ_API CJ_MUST_CHECK cj_status cj_spectrum(cj_spectra *spectra, const double *x, size_t n,
                                            cj_complex *out, cj_error *err);
 
+/* The same for two real records at once (one complex transform of x + jy): 2/3 of the time of two. A value
+ * that is small beside the other record's at the same frequency has that one's rounding, 1e-16 of it. */
+CJ_API CJ_MUST_CHECK cj_status cj_spectrum_two(cj_spectra *spectra, const double *x, const double *y,
+                                               size_t n, cj_complex *x_out, cj_complex *y_out,
+                                               cj_error *err);
+
+/*
+ * What follows reads the plain (rectangular) spectrum X[0..n/2] of a record of n samples from which DC and
+ * the tone were subtracted.
+ */
+
+/* Mean square of the record between two frequencies (cycles a sample). Parseval: bin k stands for
+ * (k -+ 1/2)/n and counts twice but for k = 0 and n/2; bins on an edge count by the part inside. */
+CJ_API double cj_band_power(const cj_complex *spectrum, size_t n, double low, double high);
+
+/*
+ * How coloured noise deviates at the tone's harmonics: ratio[k-1], k = 1..harmonics, is the mean power of the
+ * bins within `reach` bins of k*tone over the mean power of all bins, bins closer than 1.5 to any of the
+ * tone's harmonics (where the fit took the noise away) left out of both. 1 where fewer than 8 bins
+ * remain. A line's uncertainty under coloured noise is its line_u times sqrt(ratio).
+ */
+CJ_API void cj_noise_near(const cj_complex *spectrum, size_t n, double tone, int harmonics, double reach,
+                          double *ratio);
+
+typedef struct cj_stray {
+    double frequency;   /* of the strongest line, cycles a sample; 0: no bin left to look at */
+    double peak;        /* its peak value */
+    double peak_u;      /* from the floor */
+    double floor;       /* mean power of a bin about it, as a peak value: sqrt(mean) * 2/n */
+    double false_alarm; /* probability that white noise of this floor shows a line as strong anywhere */
+} cj_stray;
+
+/*
+ * The strongest line between low and high that is not within `apart` bins of one of the excluded
+ * frequencies. Frequency and level by the three bins about the largest (Jacobsen and Kootsookos 2007,
+ * "Fast, accurate frequency estimators"; from memory), level corrected for the line falling between
+ * bins. The floor is the median power of 64 bins to either side (3 nearest left out) over ln 2, the
+ * median of an exponential distribution.
+ */
+CJ_API void cj_strongest_line(const cj_complex *spectrum, size_t n, double low, double high,
+                              const double *excluded, int count, double apart, cj_stray *out);
+
 /* ---- the tone fit: maximum likelihood, one frequency shared by all channels ---- */
 
 #define CJ_TONE_CHANNELS 2
@@ -73,16 +115,149 @@ typedef struct cj_tone_fit {
     cj_tone_channel channel[CJ_TONE_CHANNELS];
 } cj_tone_fit;
 
-/* x[c] are the channels, n samples each. */
+/*
+ * The estimator, exactly, so that an independent program can be the same one.
+ *
+ * Model of channel c at its valid samples, t = n - (N-1)/2:
+ *     x_c(t) = dc_c + sum over k = 1..H of Re( line_ck exp(j 2 pi k f t) ) + white noise of unknown variance,
+ * f shared by the channels. It is the maximum-likelihood fit: f makes
+ *     L_H(f) = sum over c of N_c ln( RSS_c(f) / N_c )
+ * least, N_c the valid samples and RSS_c the residual sum of squares of the linear least-squares fit
+ * of DC and lines at f (variable projection; IEEE Std 1057 sine fit generalised to harmonics, weights
+ * N_c / RSS_c found with the fit). RSS_c counts no less than N_c (2^-53 rms_c)^2, what the rounding of
+ * the samples makes. A channel whose samples less their mean have no more power than 1024 times that, or of
+ * fewer than 6 valid samples, takes no part in finding f and H and gets lines of 0.
+ *
+ * Minimum: the one reached by Gauss-Newton steps from the start, a step taken back by halves where L
+ * rises, to within 1e-4 of f's own uncertainty.
+ *
+ * Start, where none is given: the least L_1 on the grid i/M, 1/N <= i/M <= 1/2 - 1/(2N), M the first power of
+ * two that is at least 4N (at least N, where 4N is over 2^19). Farther than 8/N from 0 and 1/2, the cross
+ * products of the columns count as 0 there.
+ *
+ * Order H and frequency with `harmonics` given, P = f N the periods at the start:
+ *   P >= 6: H = 1, then doubled up to the given number, each fit starting from the one before.
+ *   P < 6:  the start is improved first, on the record thinned to the means of q = floor(N/512)
+ *           neighbours where N >= 1024: the least L_H for the given H on the grid f + 0.05 i/N', |i| <= 12,
+ *           f >= 1/N' (N' samples after thinning), then Gauss-Newton; then the whole record from there.
+ *           (Where H is too many for the thinned record the start stands.)
+ * With `harmonics` 0:
+ *   1. P >= 6: fit H = 1. P < 6: on the thinned record fit H = 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 15, ... (a quarter
+ *      more each time, ending on the most that lie below 1/2 - 1/N', leave 3 degrees of freedom,
+ *      and are no more than 64), H = 1, 2, 3, 5 and 10 from the best of the grid above, the others from the fit
+ *      before, and keep the order of least L_H + sum over c of 2 H ln N_c (Schwarz's criterion).
+ *   2. Extend, as long as something is found: let M be the most harmonics with M f <= 1/2 - 0.01/N,
+ *      2 M + 3 <= every N_c, M <= 2048 and M <= max(10, 2^25/N). With r the residual and
+ *      s_c^2 = RSS_c / (N_c - 2H - 1 - 1/channels), add up z_k = sum over c of |sum r exp(-j 2 pi k f t)|^2 /
+ *      (N_c s_c^2) from k = M down to H+1 (channels with RSS_c under 1e4 times the rounding floor
+ *      left out; C channels remain). The first k, from above, at which the total T of m = C (M-k+1)
+ *      terms has T > m and T - m - m ln(T/m) > ln( (M-H) / 0.001 ) is significant (Chernoff bound
+ *      of the gamma distribution white noise would give): H becomes min(k, 2H), fitted from the last f.
+ *   3. P >= 6 and H < B, B = min(10, the most with B f <= 1/2 - 1/N): if the noise of B - H empty harmonics could
+ *      hardly move f, sum over c, H < k <= B of 4 k^2 <= 0.01 sum over c, k <= H of N_c k^2 |line_ck|^2 / s_c^2,
+ *      fit H = B (doubling on the way) and extend again.
+ *   4. f stands. If P >= 3 and H < B still, lines and DC are fitted anew at f with H = B.
+ *
+ * Uncertainties: s_c^2 as above with the final H (and without the share of f where that was fixed);
+ * with B the matrix of the columns, d_c = d model / d f, v_c = (B'B)^-1 B'd_c, all of the model that f was
+ * settled with: var f = 1 / sum over c of (d_c'd_c - d_c'B v_c) / s_c^2; of the final model: cov(DC, lines of
+ * c) = s_c^2 (B'B)^-1 + v_c v_c' var f. Over 128 harmonics the diagonal of (B'B)^-1 is taken as its limit for
+ * very many: (P/N_c) ((1-p)/m + p/(m+1)) for DC, twice that for a line, m + p = P, m whole.
+ *
+ * Without any channel that carries a signal the fit is DC alone: frequency 0, one harmonic of 0, not converged.
+ * CJ_DATA: fewer than 6 samples, or too few (too many gaps) for the harmonics asked for. CJ_USAGE: options out
+ * of range. x[c] are the channels, n samples each; out is to be freed with cj_tone_fit_free.
+ */
 CJ_API CJ_MUST_CHECK cj_status cj_tone_fit_make(cj_spectra *spectra, const double *const x[], int channels,
                                                 size_t n, const cj_tone_options *options,
                                                 cj_tone_fit **out, cj_error *err);
 CJ_API void cj_tone_fit_free(cj_tone_fit *fit);
 
+/* Channel 2 against channel 1 at one harmonic. */
+typedef struct cj_tone_ratio {
+    double gain;    /* |line 2| / |line 1|; NaN where channel 1 has no line */
+    double gain_u;  /* standard uncertainty relative to gain */
+    double phase;   /* radians, positive where channel 2 leads, -pi < phase <= pi */
+    double phase_u; /* radians */
+} cj_tone_ratio;
+
+/* Noise of the channels is independent; the error of the common frequency moves both lines and is taken in
+ * with its sign (it cancels where both have the same shape). First order: holds where both lines
+ * are several times their uncertainty. */
+CJ_API void cj_tone_compare(const cj_tone_fit *fit, int harmonic, cj_tone_ratio *out);
+
+typedef struct cj_presence {
+    bool present;
+    double snr;         /* power of the fundamental over the residual variance (everything but DC and lines) */
+    double false_alarm; /* probability that white noise alone gives a line as strong, searched for over
+                           all frequencies where the fit did so */
+} cj_presence;
+
+/*
+ * Whether a channel's fundamental is more than noise: false_alarm under 1e-6. With z = |line|^2 / (var re +
+ * var im), noise exceeds z with probability exp(-z) at one frequency, and at most N exp(-z) (N
+ * samples: N/2 independent frequencies, doubled for those between them) at the frequency that was sought
+ * out. In a joint fit the frequency counts as sought in the channel of the larger z alone.
+ */
+CJ_API void cj_tone_present(const cj_tone_fit *fit, int channel, cj_presence *out);
+
 /* out[n] = x[n] minus the model's DC and its harmonics first..last (first > last: DC only). A gap gives 0.
  * out may be x. */
 CJ_API void cj_tone_subtract(const cj_tone_fit *fit, int channel, const double *x, size_t n, int first,
                              int last, double *out);
+
+/* ---- lines whose frequencies are given ---- */
+
+typedef struct cj_line {
+    cj_complex line; /* complex amplitude at the record's centre */
+    double u;        /* standard uncertainty of its real and imaginary part (root mean of both variances) */
+} cj_line;
+
+/*
+ * Least squares of DC-free lines at the given frequencies (0 < f < 0.5, two thirds of a bin or more
+ * apart) on x. residual (may be NULL) is the variance they leave, over the degrees of freedom. CJ_DATA where
+ * samples are too few or lines too close together. NaN samples are gaps.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_lines_fit(const double *x, size_t n, const double *frequencies,
+                                            int count, cj_line *out, double *residual, cj_error *err);
+
+typedef struct cj_mains_options {
+    const double *nominal; /* cycles a sample: candidates, as 50 and 60 Hz over the rate */
+    int nominals;
+    double within;         /* relative deviation looked at to either side; 0: 0.01 */
+    int harmonics;         /* lines k = 1..this, fewer where Nyquist is lower; 0: 20 */
+    double tone;           /* 0, or the tone that was subtracted: lines within a bin of one of its
+                              harmonics say nothing about the mains */
+} cj_mains_options;
+
+/*
+ * Mains hum in residuals (DC and tone subtracted): the candidate and the frequency near it that make the
+ * first lines 1..j (any j up to harmonics) stand out most in all channels together, on a grid of a
+ * sixteenth of a bin, then refined on those lines as the tone fit is. *out is a fit as cj_tone_fit_make returns
+ * (frequency and its u, lines and their u); *false_alarm is the probability that white noise alone gives lines
+ * as strong (Chernoff bound of a gamma distribution, times the frequencies looked at). Under three
+ * periods of the candidate the frequency is held at nominal. CJ_DATA where no candidate fits into the record.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_mains_fit(cj_spectra *spectra, const double *const x[], int channels,
+                                            size_t n, const cj_mains_options *options,
+                                            cj_tone_fit **out, double *false_alarm, cj_error *err);
+
+/* ---- two channels without a tone ---- */
+
+typedef struct cj_correlation {
+    double peak;   /* normalised cross-correlation of largest size, with its sign: -1..1 */
+    double lag;    /* samples; positive where y is later than x */
+    double gain;   /* of y on x at lag 0 by regression: sum xy / sum xx; NaN where x is constant */
+    double gain_u; /* standard uncertainty for white noise on y alone */
+    double zero;   /* normalised cross-correlation at lag 0 */
+} cj_correlation;
+
+/*
+ * Means are taken off, gaps (NaN) count as the mean. Lags up to `most` samples either way (0: a quarter of
+ * the record), between samples by a parabola through the largest three. All zero where a channel is constant.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_correlate(cj_spectra *spectra, const double *x, const double *y, size_t n,
+                                            size_t most, cj_correlation *out, cj_error *err);
 
 #ifdef __cplusplus
 }

@@ -35,7 +35,7 @@ static double product(const cj_complex *e, int k, bool k_sine, int m, bool m_sin
 
 /* Upper triangle in, its Cholesky factor out, row by row so that the inner loop vectorises in
  * order. */
-static bool cholesky(double *a, int n)
+bool cj__cholesky(double *a, int n)
 {
     double least = 1e-13 * a[0]; /* a[0]: DC's or the first sine's square sum, the scale of all */
     for (int j = 0; j < n; j++) {
@@ -55,7 +55,7 @@ static bool cholesky(double *a, int n)
     return true;
 }
 
-static void substitute(const double *a, int n, double *b)
+void cj__substitute(const double *a, int n, double *b)
 {
     for (int i = 0; i < n; i++) {
         const double *row = a + (size_t)i * (size_t)n;
@@ -147,12 +147,12 @@ cj_status cj__gram_set(cj__gram *gram, int h, const cj_complex *e, bool coupled)
         return set_iteration(gram, e);
     if (coupled) {
         fill(gram->memory, e, h, 0, 2 * h + 1);
-        return cholesky(gram->memory, 2 * h + 1) ? CJ_OK : CJ_DATA;
+        return cj__cholesky(gram->memory, 2 * h + 1) ? CJ_OK : CJ_DATA;
     }
     double *sines = gram->memory + (m + 1) * (m + 1);
     fill(gram->memory, e, h, 0, h + 1);
     fill(sines, e, h, h + 1, h);
-    return cholesky(gram->memory, h + 1) && cholesky(sines, h) ? CJ_OK : CJ_DATA;
+    return cj__cholesky(gram->memory, h + 1) && cj__cholesky(sines, h) ? CJ_OK : CJ_DATA;
 }
 
 void cj__gram_free(cj__gram *gram)
@@ -223,9 +223,9 @@ void cj__gram_solve(cj__gram *gram, double *b)
     if (gram->iterative) {
         iterate(gram, b);
     } else if (gram->coupled) {
-        substitute(gram->memory, 2 * gram->h + 1, b);
+        cj__substitute(gram->memory, 2 * gram->h + 1, b);
     } else {
-        substitute(gram->memory, gram->h + 1, b);
-        substitute(gram->memory + (m + 1) * (m + 1), gram->h, b + m + 1);
+        cj__substitute(gram->memory, gram->h + 1, b);
+        cj__substitute(gram->memory + (m + 1) * (m + 1), gram->h, b + m + 1);
     }
 }

@@ -83,13 +83,19 @@ typedef struct cj__gram {
 /* e[m] = sum over the valid samples of exp(-j 2 pi m f t), m = 0..2h. */
 cj_status cj__gram_set(cj__gram *gram, int h, const cj_complex *e, bool coupled);
 void cj__gram_free(cj__gram *gram);
-void cj__gram_solve(cj__gram *gram, double *b); /* in place, [2h+1] */
+/* On an upper triangle, row by row; false: not positive definite. */
+bool cj__cholesky(double *a, int n);
+void cj__substitute(const double *a, int n, double *b); /* in place */
+void cj__gram_solve(cj__gram *gram, double *b);         /* in place, [2h+1] */
 
 /* ---- spectra ---- */
 
 /* The spectrum of x followed by zeros; *out lives in the spectra's memory until its next use. */
 cj_status cj__spectrum_padded(cj_spectra *spectra, const double *x, size_t n, size_t padded,
                               const cj_complex **out);
+/* out[m] = sum x[i] y[i+m], circular over the padded size */
+cj_status cj__cross(cj_spectra *spectra, const double *x, const double *y, size_t n, size_t padded,
+                    cj_complex *out);
 
 /* ---- the tone fit at work ---- */
 
@@ -139,6 +145,10 @@ cj_status cj__tone_start(cj__tone *tone, double *f);
 #define CJ__FEW_PERIODS 6.0
 #define CJ__FEW_HARMONICS 64
 cj_status cj__tone_few(const cj__tone *tone, bool fixed, double *f, int *h);
+/* Keeps what the frequency's uncertainty needs of the fit evaluated last; more lines may be fitted
+ * after. */
+void cj__tone_hold(cj__tone *tone);
+cj_status cj__tone_report(cj__tone *tone, bool fixed, cj_tone_fit **out);
 /* One pass over the samples from a frequency all but known; not done: the long way is needed, and
  * the tone is to be closed and opened first. */
 cj_status cj__tone_polish(cj__tone *tone, const double *const x[], double f, int h, bool *done);

@@ -114,3 +114,59 @@ cj_status cj_spectrum(cj_spectra *spectra, const double *x, size_t n, cj_complex
     memcpy(out, values, (n / 2 + 1) * sizeof *out);
     return CJ_OK;
 }
+
+/* x + jy through the complex transform of the padded size; the result stays in spectra->out. */
+static bool transform_pair(cj_spectra *spectra, const double *x, const double *y, size_t n,
+                           size_t padded)
+{
+    fftw_plan plan = make_room(spectra, padded) ? plan_of(spectra, padded, true) : NULL;
+    if (plan == NULL)
+        return false;
+    for (size_t i = 0; i < n; i++) {
+        spectra->in[2 * i] = x[i];
+        spectra->in[2 * i + 1] = y[i];
+    }
+    memset(spectra->in + 2 * n, 0, 2 * (padded - n) * sizeof(double));
+    fftw_execute(plan);
+    return true;
+}
+
+/* The transforms of the real and of the imaginary input at k, from that of their sum. */
+static void part(const fftw_complex *z, size_t k, size_t n, cj_complex *x, cj_complex *y)
+{
+    const double *a = z[k], *b = z[(n - k) % n];
+    *x = (cj_complex){0.5 * (a[0] + b[0]), 0.5 * (a[1] - b[1])};
+    *y = (cj_complex){0.5 * (a[1] + b[1]), 0.5 * (b[0] - a[0])};
+}
+
+cj_status cj_spectrum_two(cj_spectra *spectra, const double *x, const double *y, size_t n,
+                          cj_complex *x_out, cj_complex *y_out, cj_error *err)
+{
+    if (n == 0)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0, "a spectrum of no samples was asked for");
+    if (!transform_pair(spectra, x, y, n, n))
+        return cj_fail_memory(err);
+    for (size_t k = 0; k <= n / 2; k++)
+        part(spectra->out, k, n, &x_out[k], &y_out[k]);
+    return CJ_OK;
+}
+
+/* The inverse transform by a forward one: that of the conjugate, conjugated. */
+cj_status cj__cross(cj_spectra *spectra, const double *x, const double *y, size_t n, size_t padded,
+                    cj_complex *out)
+{
+    if (!transform_pair(spectra, x, y, n, padded))
+        return CJ_NOMEM;
+    for (size_t k = 0; k < padded; k++) {
+        cj_complex a, b;
+        part(spectra->out, k, padded, &a, &b);
+        /* conj(conj(a) b) */
+        spectra->in[2 * k] = a.re * b.re + a.im * b.im;
+        spectra->in[2 * k + 1] = a.im * b.re - a.re * b.im;
+    }
+    fftw_execute(plan_of(spectra, padded, true));
+    for (size_t k = 0; k < padded; k++)
+        out[k] =
+            (cj_complex){spectra->out[k][0] / (double)padded, -spectra->out[k][1] / (double)padded};
+    return CJ_OK;
+}

@@ -43,3 +43,65 @@ void cj_tone_subtract(const cj_tone_fit *fit, int channel, const double *x, size
     cj__comb_free(&comb);
     cj_free(lines);
 }
+
+/* Variance along and across a line, and of the frequency's push, all relative to the line. */
+static cj_tone_noise relative(const cj_tone_channel *of, int k)
+{
+    cj_complex a = of->line[k];
+    cj_tone_noise own = of->own[k];
+    double power = a.re * a.re + a.im * a.im, c = a.re, s = a.im;
+    return (cj_tone_noise){
+        .re_re = (c * c * own.re_re + 2 * c * s * own.re_im + s * s * own.im_im) / (power * power),
+        .im_im = (s * s * own.re_re - 2 * c * s * own.re_im + c * c * own.im_im) / (power * power)};
+}
+
+static cj_complex over(cj_complex a, cj_complex b)
+{
+    double power = b.re * b.re + b.im * b.im;
+    return (cj_complex){(a.re * b.re + a.im * b.im) / power, (a.im * b.re - a.re * b.im) / power};
+}
+
+void cj_tone_compare(const cj_tone_fit *fit, int harmonic, cj_tone_ratio *out)
+{
+    const cj_tone_channel *first = &fit->channel[0], *second = &fit->channel[1];
+    int k = harmonic - 1;
+    *out = (cj_tone_ratio){NAN, NAN, NAN, NAN};
+    if (fit->channels < 2 || k < 0 || k >= fit->harmonics)
+        return;
+    cj_complex a = first->line[k], b = second->line[k];
+    if (!(hypot(a.re, a.im) > 0.0))
+        return;
+    cj_complex ratio = over(b, a);
+    out->gain = hypot(ratio.re, ratio.im);
+    if (!(out->gain > 0.0))
+        return;
+    out->phase = atan2(ratio.im, ratio.re);
+    cj_tone_noise one = relative(first, k), two = relative(second, k);
+    cj_complex push = over(first->slope[k], a), other = over(second->slope[k], b);
+    double re = (other.re - push.re) * fit->frequency_u;
+    double im = (other.im - push.im) * fit->frequency_u;
+    double widest = 0.5 * CJ__TWO_PI / sqrt(3.0);
+    out->gain_u = sqrt(one.re_re + two.re_re + re * re);
+    out->phase_u = fmin(sqrt(one.im_im + two.im_im + im * im), widest);
+}
+
+static double excess(const cj_tone_fit *fit, int channel)
+{
+    const cj_tone_channel *of = &fit->channel[channel];
+    double power = of->line[0].re * of->line[0].re + of->line[0].im * of->line[0].im;
+    double noise = of->own[0].re_re + of->own[0].im_im;
+    return !(power > 0.0) ? 0.0 : noise > 0.0 ? power / noise : INFINITY;
+}
+
+void cj_tone_present(const cj_tone_fit *fit, int channel, cj_presence *out)
+{
+    const cj_tone_channel *of = &fit->channel[channel];
+    double z = excess(fit, channel), searched = fit->frequency_u > 0.0 ? (double)of->valid : 1.0;
+    for (int c = 0; c < fit->channels; c++)
+        if (c != channel && excess(fit, c) > z)
+            searched = 1.0;
+    double power = of->line[0].re * of->line[0].re + of->line[0].im * of->line[0].im;
+    out->false_alarm = fmin(1.0, searched * exp(-z));
+    out->snr = power > 0.0 ? 0.5 * power / of->residual : 0.0;
+    out->present = fit->frequency > 0.0 && out->false_alarm < 1e-6;
+}

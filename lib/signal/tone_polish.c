@@ -23,8 +23,9 @@
 #define MOST_PASSES 3
 #define REFINEMENTS 3
 #define LEAST_LEFT 1e-12 /* of the power, as residual: under it its digits are gone */
-#define MOST_TURN 3e-3 /* radians the highest harmonic may turn in a group, from what was assumed  \
-                        */
+#define MOST_TURN                                                                                  \
+    3e-3 /* radians the highest harmonic may turn in a group, from what was assumed                \
+          */
 
 typedef struct polish {
     cj__tone *tone;
