@@ -72,6 +72,9 @@ static bool write_all(int fd, const char *block, size_t size)
 
 cj_status cj__spool(int fd, const char *name, int *spool, cj_error *err)
 {
+    /* a standard input that is closed would have its number given to the temporary file */
+    if (fcntl(fd, F_GETFD) < 0)
+        return cj_fail(err, CJ_IO, name, 0, 0, "reading failed: %s", strerror(errno));
     enum { BLOCK = 1 << 16 };
     char *block = cj_new(BLOCK, 1);
     if (block == NULL)

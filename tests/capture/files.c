@@ -4,6 +4,7 @@
 
 #include <dirent.h>
 #include <sndfile.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 static char folder[512];
@@ -35,9 +36,9 @@ int files_end(void **state)
 
 const char *files_path(const char *name)
 {
-    static char paths[8][1024];
+    static char paths[32][1024];
     static unsigned next;
-    char *path = paths[next++ % 8];
+    char *path = paths[next++ % 32];
     snprintf(path, sizeof paths[0], "%s/%s", folder, name);
     return path;
 }
@@ -115,7 +116,91 @@ double files_code(size_t k, int c)
     return ((double)((k * 7 + (size_t)c * 4001) % 30011) - 15000) / 32768;
 }
 
+double files_ramp(size_t k, int c)
+{
+    return ((double)k - 1000 + 10000 * c) / 1000;
+}
+
 double files_sine(size_t k, int c)
 {
     return 0.5 * sin(2 * 3.14159265358979323846 * ((double)k / 100 + c / 4.0));
+}
+
+cj_capture *files_opened_at(const char *name, const cj_capture_options *options, const char *file,
+                            int line)
+{
+    cj_error err = {0};
+    cj_capture *capture = NULL;
+    if (cj_capture_open(name, options, &capture, &err) != CJ_OK) {
+        print_error("%s: %s: %s\n", name, err.file, err.message);
+        _fail(file, line);
+    }
+    return capture;
+}
+
+void check_refused(const char *name, const cj_capture_options *options, cj_status status,
+                   const char *file, const char *part)
+{
+    cj_error err = {0};
+    cj_capture *capture = NULL;
+    cj_status got = cj_capture_open(name, options, &capture, &err);
+    bool named = file == NULL || strcmp(err.file, file) == 0;
+    if (got != status || err.status != got || capture != NULL || !named ||
+        strchr(err.message, '\n') != NULL || strstr(err.message, part) == NULL)
+        fail_msg("%s: status %d (%s: %s), wanted %d (%s: %s)", name, (int)got, err.file,
+                 err.message, (int)status, file ? file : "any", part);
+}
+
+cj_status files_use(void *name, cj_error *err)
+{
+    double got[2][64];
+    char hex[65];
+    cj_capture *capture = NULL;
+    cj_status status = cj_capture_open(name, NULL, &capture, err);
+    if (status == CJ_OK)
+        status = cj_capture_read(capture, 0, 64, (double *const[2]){got[0], got[1]}, err);
+    if (status == CJ_OK)
+        status = cj_capture_digest(capture, 0, hex, err);
+    cj_capture_free(capture);
+    return status;
+}
+
+bool files_noted(const cj_capture *capture, const char *part)
+{
+    const cj_lines *notes = cj_capture_about(capture)->notes;
+    for (size_t i = 0; i < notes->count; i++)
+        if (strstr(notes->items[i], part) != NULL)
+            return true;
+    return false;
+}
+
+int files_feed(const char *path, pid_t *writer)
+{
+    size_t size = 0;
+    unsigned char *bytes = files_load(path, &size);
+    int ends[2], old = dup(STDIN_FILENO);
+    assert_int_equal(pipe(ends), 0);
+    *writer = fork();
+    if (*writer == 0) {
+        close(ends[0]);
+        for (size_t done = 0; done < size;) { /* in odd pieces */
+            ssize_t put = write(ends[1], bytes + done, size - done < 777 ? size - done : 777);
+            if (put <= 0)
+                _exit(1);
+            done += (size_t)put;
+        }
+        _exit(0);
+    }
+    close(ends[1]);
+    assert_int_equal(dup2(ends[0], STDIN_FILENO), STDIN_FILENO);
+    close(ends[0]);
+    free(bytes);
+    return old;
+}
+
+void files_unfeed(int old, pid_t writer)
+{
+    assert_int_equal(dup2(old, STDIN_FILENO), STDIN_FILENO);
+    close(old);
+    assert_int_equal(waitpid(writer, NULL, 0), writer);
 }

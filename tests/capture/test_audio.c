@@ -8,42 +8,6 @@
 #include <float.h>
 #include <sndfile.h>
 
-static void assert_open_at(const char *path, const cj_capture_options *options,
-                           cj_capture **capture, int line)
-{
-    cj_error err = {0};
-    if (cj_capture_open(path, options, capture, &err) != CJ_OK) {
-        print_error("%s: %s: %s\n", path, err.file, err.message);
-        _fail(__FILE__, line);
-    }
-}
-#define assert_open(path, options, capture) assert_open_at(path, options, capture, __LINE__)
-
-/* Refused with that status, naming the file, with that part in a message of one line. */
-static void check_refused(const char *path, const cj_capture_options *options, cj_status status,
-                          const char *part)
-{
-    cj_error err = {0};
-    cj_capture *capture = NULL;
-    cj_status got = cj_capture_open(path, options, &capture, &err);
-    if (got != status)
-        fail_msg("%s: status %d (%s), not %d", path, (int)got, err.message, (int)status);
-    assert_null(capture);
-    assert_int_equal(err.status, status);
-    assert_string_equal(err.file, path);
-    assert_null(strchr(err.message, '\n'));
-    check_holds(path, err.message, part);
-}
-
-static bool noted(const cj_capture *capture, const char *part)
-{
-    const cj_lines *notes = cj_capture_about(capture)->notes;
-    for (size_t i = 0; i < notes->count; i++)
-        if (strstr(notes->items[i], part) != NULL)
-            return true;
-    return false;
-}
-
 /* Reads all in blocks of a size that divides nothing, and compares. */
 static void check_samples(const char *label, cj_capture *capture, files_signal *value, double scale,
                           double tolerance)
@@ -111,8 +75,7 @@ static void lossless_formats_read_exactly(void **state)
             files_sound sound = {kind->format, channels[n], 96000, 10007, files_code};
             const char *path = files_audio("exact", &sound);
             assert_non_null(path);
-            cj_capture *capture = NULL;
-            assert_open(path, NULL, &capture);
+            cj_capture *capture = opened(path, NULL);
             const cj_capture_info *info = cj_capture_about(capture);
             assert_string_equal(info->name, path);
             assert_int_equal(info->file_count, 1);
@@ -130,8 +93,8 @@ static void lossless_formats_read_exactly(void **state)
                 assert_true(info->channels[k].step == step);
                 assert_int_equal(info->channels[k].gaps, 0);
             }
-            assert_true(noted(capture, "96000 Hz"));
-            assert_int_equal(noted(capture, "the first two of 6 channels"), channels[n] == 6);
+            assert_true(files_noted(capture, "96000 Hz"));
+            assert_int_equal(files_noted(capture, "the first two of 6 channels"), channels[n] == 6);
             /* 8 bits hold the code to half of their step (libsndfile rounds or cuts: a step at
              * most) */
             check_samples(kind->label, capture, files_code, 1, kind->bits == 8 ? step : 0);
@@ -192,10 +155,9 @@ static void lossy_formats_say_so(void **state)
             print_message("note: this libsndfile writes no %s\n", lossy[i].label);
             continue;
         }
-        cj_capture *capture = NULL;
-        assert_open(path, NULL, &capture);
+        cj_capture *capture = opened(path, NULL);
         const cj_capture_info *info = cj_capture_about(capture);
-        assert_true(noted(capture, "those of the coding as well"));
+        assert_true(files_noted(capture, "those of the coding as well"));
         assert_int_equal(info->bits, 0);
         size_t samples = 0;
         double *all = decoded(path, &samples);
@@ -232,8 +194,7 @@ static void any_order_reads_the_same(void **state)
     static double all[ALL], part[1000];
     for (size_t i = 0; i < sizeof formats / sizeof formats[0]; i++) {
         files_sound sound = {formats[i], 1, 48000, ALL, files_code};
-        cj_capture *capture = NULL;
-        assert_open(files_audio("order", &sound), NULL, &capture);
+        cj_capture *capture = opened(files_audio("order", &sound), NULL);
         assert_int_equal(cj_capture_read(capture, 0, ALL, (double *const[2]){all, NULL}, NULL),
                          CJ_OK);
         for (size_t j = 0; j < sizeof from / sizeof from[0]; j++) {
@@ -271,8 +232,7 @@ static void channels_are_picked(void **state)
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         cj_capture_options options = {.channels = {cases[i].asked[0], cases[i].asked[1]}};
-        cj_capture *capture = NULL;
-        assert_open(path, &options, &capture);
+        cj_capture *capture = opened(path, &options);
         const cj_capture_info *info = cj_capture_about(capture);
         assert_int_equal(info->selected_count, cases[i].count);
         for (int k = 0; k < cases[i].count; k++)
@@ -287,10 +247,12 @@ static void channels_are_picked(void **state)
             assert_true(got[7] == files_code(7, cases[i].selected[1]));
         cj_capture_free(capture);
     }
-    check_refused(path, &(cj_capture_options){.channels = {7, 1}}, CJ_USAGE, "the file has 6");
-    check_refused(path, &(cj_capture_options){.channels = {1, -1}}, CJ_USAGE, "the file has 6");
-    check_refused(path, &(cj_capture_options){.channels = {2, 2}}, CJ_USAGE, "twice");
-    check_refused(path, &(cj_capture_options){.channels = {0, 2}}, CJ_USAGE, "first");
+    check_refused(path, &(cj_capture_options){.channels = {7, 1}}, CJ_USAGE, path,
+                  "the file has 6");
+    check_refused(path, &(cj_capture_options){.channels = {1, -1}}, CJ_USAGE, path,
+                  "the file has 6");
+    check_refused(path, &(cj_capture_options){.channels = {2, 2}}, CJ_USAGE, path, "twice");
+    check_refused(path, &(cj_capture_options){.channels = {0, 2}}, CJ_USAGE, path, "first");
 }
 
 static void full_scale_and_probes_make_volts(void **state)
@@ -312,11 +274,10 @@ static void full_scale_and_probes_make_volts(void **state)
         cj_capture_options options = {.full_scale_v = cases[i].full_scale,
                                       .probe = {cases[i].probe[0], cases[i].probe[1]},
                                       .coupling = CJ_COUPLING_DC};
-        cj_capture *capture = NULL;
-        assert_open(files_audio("scaled", &sound), &options, &capture);
+        cj_capture *capture = opened(files_audio("scaled", &sound), &options);
         const cj_capture_info *info = cj_capture_about(capture);
         assert_int_equal(info->coupling, CJ_COUPLING_DC);
-        assert_int_equal(noted(capture, "in FS"), cases[i].full_scale == 0);
+        assert_int_equal(files_noted(capture, "in FS"), cases[i].full_scale == 0);
         static double got[2][2000];
         assert_int_equal(
             cj_capture_read(capture, 0, 2000, (double *const[2]){got[0], got[1]}, NULL), CJ_OK);
@@ -336,7 +297,7 @@ static void full_scale_and_probes_make_volts(void **state)
         {.probe = {-1, 0}},   {.probe = {1, NAN}},   {.probe = {INFINITY, 1}}};
     const char *path = files_path("scaled");
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++)
-        check_refused(path, &wrong[i], CJ_USAGE, "above zero");
+        check_refused(path, &wrong[i], CJ_USAGE, path, "above zero");
 }
 
 static double with_gaps(size_t k, int c)
@@ -357,13 +318,12 @@ static void samples_that_are_no_numbers_are_gaps(void **state)
     for (int twice = 0; twice < 2; twice++) {
         int coding = twice ? SF_FORMAT_DOUBLE : SF_FORMAT_FLOAT;
         files_sound sound = {SF_FORMAT_WAV | coding, 2, 48000, 20000, with_gaps};
-        cj_capture *capture = NULL;
-        assert_open(files_audio("gaps", &sound), NULL, &capture);
+        cj_capture *capture = opened(files_audio("gaps", &sound), NULL);
         const cj_capture_info *info = cj_capture_about(capture);
         assert_int_equal(info->channels[0].gaps, 0);
         assert_int_equal(info->channels[1].gaps, 201);
-        assert_true(noted(capture, "channel right: 201 samples"));
-        assert_false(noted(capture, "channel left"));
+        assert_true(files_noted(capture, "channel right: 201 samples"));
+        assert_false(files_noted(capture, "channel left"));
         static double got[2][20000];
         double *const out[2] = {got[0], got[1]};
         assert_int_equal(cj_capture_read(capture, 0, 20000, out, NULL), CJ_OK);
@@ -374,7 +334,7 @@ static void samples_that_are_no_numbers_are_gaps(void **state)
         cj_capture_free(capture);
     }
     files_sound empty = {SF_FORMAT_WAV | SF_FORMAT_FLOAT, 2, 48000, 1000, nothing_but_gaps};
-    check_refused(files_audio("gaps", &empty), NULL, CJ_DATA, "15 numbers");
+    check_refused(files_audio("gaps", &empty), NULL, CJ_DATA, NULL, "15 numbers");
 }
 
 /* ---- damage ---- */
@@ -410,7 +370,7 @@ static void cut_off_files_are_refused(void **state)
             if (cases[i].counted && j < 4)
                 snprintf(part, sizeof part, "promise %zu bytes more than the %zu", lost[j],
                          size - lost[j]);
-            check_refused(files_bytes("cut", bytes, size - lost[j]), NULL, CJ_DATA, part);
+            check_refused(files_bytes("cut", bytes, size - lost[j]), NULL, CJ_DATA, NULL, part);
         }
         free(bytes);
     }
@@ -455,12 +415,12 @@ static void headers_that_lie_are_refused(void **state)
         else
             for (int k = 0; k < 2; k++)
                 put32(bytes, cases[i].at[k], cases[i].value[k]);
-        check_refused(files_bytes("liar", bytes, size), NULL, CJ_DATA, cases[i].part);
+        check_refused(files_bytes("liar", bytes, size), NULL, CJ_DATA, NULL, cases[i].part);
         free(bytes);
     }
     put32(whole, 40, 0);
     put32(whole, 4, 36);
-    check_refused(files_bytes("liar", whole, 44), NULL, CJ_DATA, "holds 0 samples");
+    check_refused(files_bytes("liar", whole, 44), NULL, CJ_DATA, NULL, "holds 0 samples");
     free(whole);
 }
 
@@ -472,10 +432,10 @@ static void too_few_samples_are_refused(void **state)
         const char *path = files_audio("few", &sound);
         cj_capture *capture = NULL;
         if (n < 16) {
-            check_refused(path, NULL, CJ_DATA, "at least 16");
+            check_refused(path, NULL, CJ_DATA, path, "at least 16");
             continue;
         }
-        assert_open(path, NULL, &capture);
+        capture = opened(path, NULL);
         assert_int_equal(cj_capture_about(capture)->samples, n);
         cj_capture_free(capture);
     }
@@ -521,20 +481,6 @@ static void broken_headers_do_no_harm(void **state)
 
 /* ---- memory ---- */
 
-static cj_status open_and_read(void *path, cj_error *err)
-{
-    static double got[2][64];
-    cj_capture *capture = NULL;
-    cj_status status = cj_capture_open(path, NULL, &capture, err);
-    if (status == CJ_OK)
-        status = cj_capture_read(capture, 0, 64, (double *const[2]){got[0], got[1]}, err);
-    char hex[65];
-    if (status == CJ_OK)
-        status = cj_capture_digest(capture, 0, hex, err);
-    cj_capture_free(capture);
-    return status;
-}
-
 static void memory_may_run_out(void **state)
 {
     (void)state;
@@ -547,7 +493,7 @@ static void memory_may_run_out(void **state)
             sound.value = files_sine;
         const char *path = files_audio("memory", &sound);
         assert_non_null(path);
-        assert_true(failing_each("audio", open_and_read, (void *)path) >= 8);
+        assert_true(failing_each("audio", files_use, (void *)path) >= 8);
     }
 }
 
