@@ -49,7 +49,9 @@ static double judge_one(const cj__condition *condition, struct judging *judging,
     cj__say_figure(condition->fact.what, &figure, &text);
     cj_text_add(&text, ", not ");
     cj__condition_text(condition, &text);
-    snprintf(why, size, "%s is %s (%.2f sure)", name, text.bytes ? text.bytes : "", p);
+    if (p >= 0.005) /* a near miss is worth its number */
+        cj_text_add(&text, ", %.2f sure", p);
+    snprintf(why, size, "%s is %s", name, text.bytes ? text.bytes : "");
     judging->failed = judging->failed || text.failed;
     cj_text_free(&text);
     return p;

@@ -243,6 +243,10 @@ static cj_figure swap_db(const cj__sight *sight)
     {                                                                                              \
         .name = name_, .unit = "V", .group = CJ__CHANNEL, .absolute = true                         \
     }
+#define SHARE(name_)                                                                               \
+    {                                                                                              \
+        .name = name_, .unit = "1", .group = CJ__CHANNEL, .share = true                            \
+    }
 #define WORD(name_, group_, words_)                                                                \
     {                                                                                              \
         .name = name_, .unit = "", .group = group_, .words = words_                                \
@@ -266,9 +270,9 @@ const cj__quantity cj__quantities[] = {
     FIGURE("even_percent", "%", CJ__CHANNEL),
     FIGURE("odd_percent", "%", CJ__CHANNEL),
     VOLTS("noise_v"),
-    FIGURE("clip_fraction", "1", CJ__CHANNEL),
-    FIGURE("clip_high_fraction", "1", CJ__CHANNEL),
-    FIGURE("clip_low_fraction", "1", CJ__CHANNEL),
+    SHARE("clip_fraction"),
+    SHARE("clip_high_fraction"),
+    SHARE("clip_low_fraction"),
     VOLTS("clip_high_v"),
     VOLTS("clip_low_v"),
     VOLTS("hum_v"),

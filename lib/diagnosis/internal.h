@@ -42,6 +42,7 @@ typedef struct cj__quantity {
     cj__group group;
     bool angle;               /* counted modulo 360 */
     bool whole;               /* a count: said without decimals */
+    bool share;               /* of one: said in per cent */
     bool absolute;            /* compared with volts: no answer in another unit */
     const char *const *words; /* the words it can be (ends in NULL); NULL where it is a number */
     cj_figure (*derive)(const cj__sight *sight); /* NULL: a figure of the set by that name */

@@ -35,6 +35,8 @@ void cj__say_number(const cj__quantity *what, const char *unit, double value, cj
         cj_text_add(out, "unknown");
     else if (what->whole)
         cj_text_add(out, "%.0f", value);
+    else if (what->share)
+        cj_text_add(out, "%.2g %%", 100 * value);
     else if (strcmp(unit, "dB") == 0)
         cj_text_add(out, size < 1 ? "%.2f dB" : "%.1f dB", value);
     else if (strcmp(unit, "deg") == 0)

@@ -350,6 +350,7 @@ void numbers_are_said_as_on_the_bench(void **state)
         {"second.dropouts", 3, "1", "3"},
         {"pair.gain", 0.11111, "V/V", "0.11"},
         {"pair.inputs", 3.9, "1", "4"},
+        {"second.clip_fraction", 0.314, "1", "31 %"},
         {"pair.gain_db", NAN, "dB", "unknown"},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
