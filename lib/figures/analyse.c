@@ -21,6 +21,7 @@ struct work {
     double band[2]; /* cycles a sample */
     size_t used;    /* samples of blocks that hold the tone */
     size_t missing_since_tone;
+    bool keep_ends; /* nothing is to be left out at the ends */
 };
 
 /* ---- set-up ---- */
@@ -94,6 +95,16 @@ static void segment_levels(const double *x, size_t n, double rms[SEGMENTS])
     }
 }
 
+static size_t longest_quiet(const double *rms, size_t head, size_t tail, double limit)
+{
+    size_t longest = 0, run = 0;
+    for (size_t s = head; s < tail; s++) {
+        run = rms[s] < limit ? run + 1 : 0;
+        longest = run > longest ? run : longest;
+    }
+    return longest;
+}
+
 /* Marks the pieces at the ends in which a channel that otherwise carries a signal is 20 dB quieter
  * than most of the record. */
 static void mark_quiet(const double *x, size_t n, bool quiet[SEGMENTS], bool *tells)
@@ -108,8 +119,13 @@ static void mark_quiet(const double *x, size_t n, bool quiet[SEGMENTS], bool *te
         head++;
     while (tail > head && rms[tail - 1] < limit)
         tail--;
+    size_t within = longest_quiet(rms, head, tail, limit);
     if (tail - head < SEGMENTS / 8 || !(loud > 0))
         return; /* a click, not a signal with quiet ends */
+    if (head <= 2 * within + 1)
+        head = 0; /* no quieter than the flats of a slow square in between */
+    if (SEGMENTS - tail <= 2 * within + 1)
+        tail = SEGMENTS;
     *tells = true;
     for (size_t s = 0; s < SEGMENTS; s++)
         quiet[s] = quiet[s] && (s < head || s >= tail);
@@ -119,7 +135,7 @@ static cj_status trim_ends(struct work *w, cj_error *err)
 {
     cj__analysis *all = w->all;
     size_t n = all->samples;
-    if (n < 2000 || n > w->room)
+    if (n < 2000 || n > w->room || w->keep_ends)
         return CJ_OK;
     bool quiet[SEGMENTS], tells = false;
     memset(quiet, true, sizeof quiet);
@@ -146,17 +162,31 @@ static cj_status trim_ends(struct work *w, cj_error *err)
  * intermodulation signals is a quarter of the first. */
 #define SECOND_TONE 0.22
 
+/* *fit stays NULL where the samples determine no tone: that is an answer, not an error. */
 static cj_status fit_block(struct work *w, size_t n, double start, int harmonics, cj_tone_fit **fit,
                            cj_error *err)
 {
     const double *const x[2] = {w->x[0], w->x[1]};
     cj_tone_options options = {.start = start, .harmonics = harmonics};
-    return cj_tone_fit_make(w->spectra, x, w->all->channels, n, &options, fit, err);
+    cj_status status = cj_tone_fit_make(w->spectra, x, w->all->channels, n, &options, fit, err);
+    return status == CJ_DATA ? CJ_OK : status;
 }
 
 static double line_square(const cj_tone_channel *channel, int k)
 {
     return channel->line[k].re * channel->line[k].re + channel->line[k].im * channel->line[k].im;
+}
+
+/* Correlation of a residual with itself one sample on: near 0 where noise is left, near 1 where a
+ * shape is. */
+static double follows_itself(const double *left, size_t n)
+{
+    double square = 0, product = 0;
+    for (size_t i = 1; i < n; i++) {
+        square += left[i] * left[i];
+        product += left[i] * left[i - 1];
+    }
+    return square > 0 ? product / square : 0;
 }
 
 static double explained_by(const cj_tone_fit *fit, int c)
@@ -183,7 +213,11 @@ static bool is_tone(const struct work *w, const cj_tone_fit *fit, int c, const c
         return false;
     if (asked)
         return true;
-    if (periods < 1.4 || explained_by(fit, c) < (periods < 3 ? 0.98 : 0.5))
+    double enough = periods < 3 ? 0.98 : periods < 8 ? 0.8 : 0.5;
+    if (periods < 1.5 || explained_by(fit, c) < enough)
+        return false;
+    if (periods < 3 && explained_by(fit, c) < 0.9999 &&
+        follows_itself(w->left[c], fit->samples) > 0.7)
         return false;
     return periods < 8 || square / 2 > 8 * cj__beside(bins, fit->samples, fit->frequency);
 }
@@ -233,14 +267,17 @@ static cj_status judge_tone(struct work *w, size_t n, cj_error *err)
         double clear =
             channel->valid < 16 || !(peak > 0) ? 0 : peak / fmax(channel->line_u[0], 1e-300);
         all->tone.channel[c].seen = clear > 4.5;
-        bool single = second_line(w, w->bins, n) < SECOND_TONE * peak;
+        double second = second_line(w, w->bins, n), explained = explained_by(w->reference, c);
+        bool single = second < SECOND_TONE * peak;
         if (is_tone(w, w->reference, c, w->bins) && single)
             all->tone.present = true;
-        if (all->tone.channel[c].seen)
-            all->signal[c] = !single && explained_by(w->reference, c) > 0.3 ? CJ__SIGNAL_TWO_TONE
-                             : outer_share(w->x[c], n) > 0.85 && explained_by(w->reference, c) > 0.5
-                                 ? CJ__SIGNAL_SQUARE
-                                 : CJ__SIGNAL_TONE;
+        /* two tones are two lines that make up most of the signal */
+        double second_share =
+            (1 - explained) * fmin(1, second * second / 2 / fmax(channel->residual, 1e-300));
+        if (all->tone.channel[c].seen && !single && explained + second_share > 0.8)
+            all->signal[c] = CJ__SIGNAL_TWO_TONE;
+        else if (all->tone.channel[c].seen && explained > 0.5 && outer_share(w->x[c], n) > 0.85)
+            all->signal[c] = CJ__SIGNAL_SQUARE;
         if (clear > strongest) {
             strongest = clear;
             all->tone.reference = c;
@@ -299,7 +336,7 @@ static cj_status find_tone(struct work *w, cj_error *err)
             rate, rate / 2);
     status = fit_block(w, n, asked > 0 ? asked / rate : 0, w->options ? w->options->harmonics : 0,
                        &w->reference, err);
-    return status == CJ_OK ? judge_tone(w, n, err) : status;
+    return status == CJ_OK && w->reference ? judge_tone(w, n, err) : status;
 }
 
 /* ---- the pass ---- */
@@ -511,9 +548,9 @@ static bool losses_at_the_ends(cj__analysis *all)
 }
 
 static cj_status analyse_once(cj_capture *capture, const cj_measure_options *options,
-                              cj__analysis *all, cj_error *err)
+                              cj__analysis *all, bool keep_ends, cj_error *err)
 {
-    struct work w = {.capture = capture, .options = options, .all = all};
+    struct work w = {.capture = capture, .options = options, .all = all, .keep_ends = keep_ends};
     cj_status status = work_start(&w, err);
     if (status == CJ_OK)
         status = find_tone(&w, err);
@@ -551,10 +588,17 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
     all->band[1] = band ? options->band_high_hz : 20000;
     all->channels = all->about->selected_count;
     all->samples = all->about->samples;
-    cj_status status = analyse_once(capture, options, all, err);
+    cj_status status = analyse_once(capture, options, all, false, err);
+    if (status == CJ_OK && !all->tone.present && all->samples < all->about->samples) {
+        /* quiet ends are only left out around a tone */
+        all->first = 0;
+        all->samples = all->about->samples;
+        reset(all);
+        status = analyse_once(capture, options, all, true, err);
+    }
     for (int again = 0; again < 2 && status == CJ_OK && losses_at_the_ends(all); again++) {
         reset(all);
-        status = analyse_once(capture, options, all, err);
+        status = analyse_once(capture, options, all, true, err);
     }
     if (status != CJ_OK) {
         cj__analysis_free(all);

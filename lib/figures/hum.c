@@ -124,7 +124,7 @@ cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *con
     cj_tone_fit *hum = NULL;
     status = cj_tone_fit_make(spectra, left, sums->all->channels, n, &options, &hum, err);
     if (status != CJ_OK)
-        return status;
+        return status == CJ_DATA ? CJ_OK : status; /* nothing there to fit */
     double weight = (double)n, hz = hum->frequency * rate, hz_u = hum->frequency_u * rate;
     for (int c = 0; c < sums->all->channels; c++)
         add_channel(sums, c, hum, tone, weight);
