@@ -102,10 +102,10 @@ static int run(const struct request *request, cj_error *err)
         status = cj_report_compare_text(comparison, findings, &style, &answer, err);
     if (status != CJ_OK)
         goto out;
-    for (int i = 0; i < request->name_count; i++)
-        advise(request, measured[i].measurement);
     result = verdict(comparison, findings);
     status = output_write(request, &answer, err);
+    for (int i = 0; status == CJ_OK && i < request->name_count; i++)
+        advise(request, measured[i].measurement);
 out:
     cj_text_free(&answer);
     cj_findings_free(findings);

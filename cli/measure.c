@@ -20,8 +20,9 @@ static int run(const struct request *request, cj_error *err)
         status = cj_report_measure_text(measured.measurement, &style, &answer, err);
     if (status != CJ_OK)
         goto out;
-    advise(request, measured.measurement);
     status = output_write(request, &answer, err);
+    if (status == CJ_OK)
+        advise(request, measured.measurement);
 out:
     cj_text_free(&answer);
     measured_free(&measured);

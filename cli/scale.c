@@ -89,10 +89,10 @@ static int run(const struct request *request, cj_error *err)
     if (status == CJ_OK)
         status =
             cj_full_scale(measured.measurement, scale.reads_v, &scale.full_scale_v, &scale.u, err);
-    if (status == CJ_OK) {
-        advise(request, measured.measurement);
+    if (status == CJ_OK)
         status = answer(request, &measured, &scale, err);
-    }
+    if (status == CJ_OK)
+        advise(request, measured.measurement);
     measured_free(&measured);
     return status;
 }

@@ -9,7 +9,7 @@ const char cj__caution[] = "Power off and let the supply discharge before the me
                            "board. Do not probe parts that "
                            "carry mains. Local rules, and work that needs a licence, come first.";
 
-enum { INDENT = 4, EVIDENCE_COLUMN = 26, EVIDENCE_WIDTH = 18 };
+enum { INDENT = 4, MEASURED_COLUMN = 27, FAULT_COLUMN = 47, HEALTHY_COLUMN = 64 };
 
 bool cj__findings_touch(const cj_findings *findings)
 {
@@ -43,16 +43,16 @@ static void write_reading(cj_text *out, const cj_reading *reading)
         cj_text_add(out, "\xe2\x80\x93");
 }
 
-static void write_evidence(cj_text *out, const cj_finding *finding)
+static void write_evidence(cj_text *out, const cj_finding *finding, const char *const paths[2])
 {
     size_t start = out->length;
     if (finding->evidence_count == 0)
         return;
-    cj__pad(out, start, EVIDENCE_COLUMN);
+    cj__pad(out, start, MEASURED_COLUMN);
     cj_text_add(out, "measured");
-    cj__pad(out, start, EVIDENCE_COLUMN + EVIDENCE_WIDTH);
+    cj__pad(out, start, FAULT_COLUMN);
     cj_text_add(out, "with this fault");
-    cj__pad(out, start, EVIDENCE_COLUMN + 2 * EVIDENCE_WIDTH);
+    cj__pad(out, start, HEALTHY_COLUMN);
     cj_text_add(out, "healthy\n");
     for (size_t i = 0; i < finding->evidence_count; i++) {
         const cj_evidence *evidence = &finding->evidence[i];
@@ -62,12 +62,12 @@ static void write_evidence(cj_text *out, const cj_finding *finding)
             cj__write_clean(out, evidence->step);
             cj_text_add(out, ": ");
         }
-        cj__write_label(out, evidence->figure);
-        cj__pad(out, start, EVIDENCE_COLUMN);
+        cj__write_label(out, evidence->figure, paths);
+        cj__pad(out, start, MEASURED_COLUMN);
         write_reading(out, &evidence->measured);
-        cj__pad(out, start, EVIDENCE_COLUMN + EVIDENCE_WIDTH);
+        cj__pad(out, start, FAULT_COLUMN);
         write_reading(out, &evidence->expected);
-        cj__pad(out, start, EVIDENCE_COLUMN + 2 * EVIDENCE_WIDTH);
+        cj__pad(out, start, HEALTHY_COLUMN);
         write_reading(out, &evidence->healthy);
         cj_text_add(out, "\n");
     }
@@ -96,7 +96,7 @@ static void write_places(cj_text *out, const cj_finding *finding)
     cj_text_free(&places);
 }
 
-static void write_finding(cj_text *out, const cj_finding *finding,
+static void write_finding(cj_text *out, const cj_finding *finding, const char *const paths[2],
                           const struct cj__colours *colours)
 {
     cj_text says = {0};
@@ -113,14 +113,14 @@ static void write_finding(cj_text *out, const cj_finding *finding,
     cj_text_free(&says);
 
     write_places(out, finding);
-    write_evidence(out, finding);
+    write_evidence(out, finding, paths);
     if (finding->check != NULL)
         write_block(out, "Next:  ", finding->check);
     if (finding->caution != NULL)
         write_block(out, "Take care: ", finding->caution);
 }
 
-void cj__write_findings(cj_text *out, const cj_findings *findings,
+void cj__write_findings(cj_text *out, const cj_findings *findings, const char *const paths[2],
                         const struct cj__colours *colours)
 {
     if (findings->count == 0)
@@ -129,7 +129,7 @@ void cj__write_findings(cj_text *out, const cj_findings *findings,
     if (cj__findings_touch(findings))
         write_block(out, "", cj__caution);
     for (size_t i = 0; i < findings->count; i++)
-        write_finding(out, &findings->items[i], colours);
+        write_finding(out, &findings->items[i], paths, colours);
     if (findings->unexplained >= 0.005) {
         cj_text_add(out, "\n    None of these: ");
         cj__write_probability(out, findings->unexplained);

@@ -39,13 +39,14 @@ void cj__pad(cj_text *out, size_t start, size_t column);
  */
 void cj__wrap(cj_text *out, size_t start, size_t indent, const char *text);
 /* A figure's name as the trade says it ("dc_v@left_out" -> "DC, left_out"); its own name if
- * unknown. */
-void cj__write_label(cj_text *out, const char *figure);
+ * unknown. paths: what the first and the second path are called. */
+void cj__write_label(cj_text *out, const char *figure, const char *const paths[2]);
 /* The figures of a channel in the order they are read, and how. */
 enum cj__row_kind {
     CJ__ROW_PLAIN,
     CJ__ROW_RMS,      /* volts RMS: levels in dBu and dBV beneath */
     CJ__ROW_RATIO,    /* its name ends in _percent: the figure in dB beside it */
+    CJ__ROW_GAIN,     /* gain_db, with the plain ratio beside it */
     CJ__ROW_FRACTION, /* of the samples */
     CJ__ROW_COUNT,
     CJ__ROW_HIDDEN, /* for the rules and JSON only, or shown beside another one */
@@ -74,7 +75,8 @@ struct cj__colours {
     const char *bold, *good, *bad, *open, *off;
 };
 struct cj__colours cj__colours_of(const cj_report_style *style);
-void cj__write_findings(cj_text *out, const cj_findings *findings,
+/* paths: what the first and the second path are called. */
+void cj__write_findings(cj_text *out, const cj_findings *findings, const char *const paths[2],
                         const struct cj__colours *colours);
 /* Whether a finding sends someone to the board. */
 bool cj__findings_touch(const cj_findings *findings);

@@ -5,7 +5,11 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { DIGITS_WITHOUT_U = 6, MOST_DECIMALS = 9 };
+enum {
+    DIGITS_WITHOUT_U = 6,
+    MOST_DIGITS = 7, /* 0.1 ppm: more than a bench tells */
+    MOST_DECIMALS = 9,
+};
 
 /* snprintf writes the decimal mark of the host program's locale: anything that no number of the C
  * locale holds is that mark. Never "-0.0". */
@@ -62,22 +66,32 @@ static int decimals_of(double x, int digits)
     return decimals < 0 ? 0 : decimals > MOST_DECIMALS ? MOST_DECIMALS : decimals;
 }
 
+/* x rounded to the tens, hundreds, ... that two digits of u leave before the point */
+static double rounded_by(double x, double u)
+{
+    int places = exponent(u, 2) - 1;
+    double step = places > 0 ? pow(10, places) : 1;
+    return places > 0 ? round(x / step) * step : x;
+}
+
 struct prefix {
     const char *sign;
     double factor;
 };
 
-/* Prefixes where the trade uses them: volts, seconds, amperes, ohms, hertz from 10 kHz up. */
+/* Prefixes where the trade uses them: volts, seconds, amperes, ohms, hertz from 10 kHz up; and
+ * below a thousandth of full scale, where zeros would have to be counted. */
 static struct prefix prefix_for(double size, const char *unit)
 {
     static const struct prefix all[] = {{"G", 1e9},  {"M", 1e6},         {"k", 1e3},  {"", 1},
                                         {"m", 1e-3}, {"\xc2\xb5", 1e-6}, {"n", 1e-9}, {"p", 1e-12}};
-    static const char *const units[] = {"V", "s", "A", "ohm", "Hz", "V/s"};
+    static const char *const units[] = {"V", "s", "A", "ohm", "Hz", "V/s", "FS"};
     const struct prefix none = {"", 1};
     bool prefixed = false;
     for (size_t i = 0; i < sizeof units / sizeof units[0]; i++)
         prefixed = prefixed || strcmp(unit, units[i]) == 0;
-    if (!prefixed || !(size > 0) || !isfinite(size) || (strcmp(unit, "Hz") == 0 && size < 1e4))
+    if (!prefixed || !(size > 0) || !isfinite(size) || (strcmp(unit, "Hz") == 0 && size < 1e4) ||
+        (strcmp(unit, "FS") == 0 && size >= 1e-3))
         return none;
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
         if (size >= all[i].factor * (1 - 1e-9))
@@ -100,6 +114,16 @@ static void write_unit(cj_text *out, struct prefix prefix, const char *unit)
         cj_text_add(out, " %s%s", prefix.sign, unit);
 }
 
+static void write_uncertain(cj_text *out, double shown, double u)
+{
+    int decimals = decimals_of(u, 2), most = decimals_of(fmax(fabs(shown), u), MOST_DIGITS);
+    bool beyond = decimals > most && u < pow(10, -most);
+    decimals = decimals < most ? decimals : most;
+    write_fixed(out, rounded_by(shown, u), decimals);
+    cj_text_add(out, beyond ? " \xc2\xb1 <" : " \xc2\xb1 ");
+    write_fixed(out, beyond ? pow(10, -most) : rounded_by(u, u), decimals);
+}
+
 void cj__write_value(cj_text *out, double value, double u, const char *unit)
 {
     const char *name = unit_text(unit);
@@ -115,10 +139,7 @@ void cj__write_value(cj_text *out, double value, double u, const char *unit)
             decimals--;
         write_fixed(out, shown, decimals);
     } else {
-        int decimals = decimals_of(u / prefix.factor, 2);
-        write_fixed(out, shown, decimals);
-        cj_text_add(out, " \xc2\xb1 ");
-        write_fixed(out, u / prefix.factor, decimals);
+        write_uncertain(out, shown, u / prefix.factor);
     }
     write_unit(out, prefix, name);
 }

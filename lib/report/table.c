@@ -65,19 +65,39 @@ static void write_fraction(cj_text *out, double fraction)
     cj_text_add(out, " %% of samples");
 }
 
-/* "0.120 ± 0.012 %  -58.4 dB" */
+/* "0.120 ± 0.012 %  -58.4 dB"; the second part only where it fits. */
 static void write_ratio(cj_text *out, const cj_figure_set *set, const cj_figure *figure)
 {
     char name[48];
+    cj_text cell = {0}, beside = {0};
     size_t stem = strlen(figure->name) - strlen("_percent");
-    cj__write_value(out, figure->value, figure->u, "%");
+    cj__write_value(&cell, figure->value, figure->u, "%");
     memcpy(name, figure->name, stem);
     strcpy(name + stem, "_db");
     const cj_figure *db = cj_figure_find(set, name);
-    if (db != NULL && isfinite(db->value)) {
-        cj_text_add(out, "  ");
-        cj__write_value(out, round(10 * db->value) / 10, NAN, "dB");
-    }
+    cj_text_add(&beside, "  ");
+    if (db != NULL && isfinite(db->value))
+        cj__write_value(&beside, round(10 * db->value) / 10, NAN, "dB");
+    if (cell.failed || beside.failed)
+        out->failed = true;
+    else
+        cj_text_add(out, "%s%s", cell.bytes,
+                    cj__width(cell.bytes) + cj__width(beside.bytes) < COLUMN_WIDTH ? beside.bytes
+                                                                                   : "");
+    cj_text_free(&cell);
+    cj_text_free(&beside);
+}
+
+/* "-20.00 ± 0.10 dB  (0.1000 ± 0.0012 V/V)" */
+static void write_gain(cj_text *out, const cj_figure_set *set, const cj_figure *figure)
+{
+    const cj_figure *gain = cj_figure_find(set, "gain");
+    cj__write_value(out, figure->value, figure->u, figure->unit);
+    if (gain == NULL || !isfinite(gain->value))
+        return;
+    cj_text_add(out, "  (");
+    cj__write_value(out, gain->value, gain->u, gain->unit);
+    cj_text_add(out, ")");
 }
 
 static void write_cell(cj_text *out, const cj_figure_set *set, const cj_figure *figure,
@@ -94,6 +114,8 @@ static void write_cell(cj_text *out, const cj_figure_set *set, const cj_figure *
             cj_text_add(out, "none");
         else if (kind == CJ__ROW_RATIO)
             write_ratio(out, set, figure);
+        else if (kind == CJ__ROW_GAIN)
+            write_gain(out, set, figure);
         else
             cj__write_value(out, figure->value, figure->u, figure->unit);
     } else if (has_bound(figure)) {
@@ -225,12 +247,12 @@ static void write_figure(cj_text *out, const cj_figure_set *const sets[2], int c
     const struct cj__row *row = cj__row_find(name);
     const char *label = row ? row->label : name;
     const cj_figure *missing = NULL;
-    bool any = false;
+    bool any = false, quiet = row != NULL && row->quiet;
     if (row != NULL && row->kind == CJ__ROW_HIDDEN)
         return;
     for (int i = 0; i < count; i++) {
         const cj_figure *figure = cj_figure_find(sets[i], name);
-        any = any || has_value(figure) || has_bound(figure);
+        any = any || has_value(figure) || (has_bound(figure) && !quiet);
         if (figure != NULL && missing == NULL && !has_value(figure))
             missing = figure;
     }
@@ -238,9 +260,9 @@ static void write_figure(cj_text *out, const cj_figure_set *const sets[2], int c
     const cj_figure *second = count == 2 ? cj_figure_find(sets[1], name) : NULL;
     bool differ =
         !any && missing != NULL && second != NULL && strcmp(why_of(missing), why_of(second)) != 0;
-    if (any || (differ && row != NULL && !row->quiet))
+    if (any || (differ && row != NULL && !quiet))
         write_row(out, sets, count, label, name, row ? row->kind : CJ__ROW_PLAIN, reasons);
-    else if (missing != NULL && row != NULL && !row->quiet)
+    else if (missing != NULL && row != NULL && !quiet)
         note_gap(gaps, label, missing);
 }
 

@@ -2,6 +2,7 @@
 #include "report/internal.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 struct cj__colours cj__colours_of(const cj_report_style *style)
@@ -58,20 +59,20 @@ static void write_bullets(cj_text *out, const cj_lines *lines)
 }
 
 /* Before any figure: what makes them poor. */
-static void write_advice(cj_text *out, const char *head, const cj_measurement *measurement,
+static void write_advice(cj_text *out, const char *of, const cj_measurement *measurement,
                          const struct cj__colours *colours)
 {
     if (measurement->advice.count == 0)
         return;
-    cj_text_add(out, "\n%s%sBefore you trust the figures:%s\n", head, colours->open, colours->off);
+    cj_text_add(out, "\n%sBefore you trust the figures%s:%s\n", colours->open, of, colours->off);
     write_bullets(out, &measurement->advice);
 }
 
-static void write_notes(cj_text *out, const char *head, const cj_capture_info *capture)
+static void write_notes(cj_text *out, const char *which, const cj_capture_info *capture)
 {
     if (capture->notes == NULL || capture->notes->count == 0)
         return;
-    cj_text_add(out, "\n%sHow the file was read\n", head);
+    cj_text_add(out, "\nHow the %sfile was read\n", which);
     write_bullets(out, capture->notes);
 }
 
@@ -160,7 +161,7 @@ static void write_match(cj_text *out, const cj_comparison *comparison,
         cj_text_add(out, ": ");
         cj__wrap(out, start, 2, why.bytes);
     } else {
-        cj_text_add(out, "\n");
+        cj_text_add(out, comparison->match == CJ_MATCH ? ": level and phase agree\n" : "\n");
     }
     cj_text_free(&why);
 }
@@ -169,9 +170,9 @@ static void write_explained(cj_text *out, const cj_comparison *comparison,
                             const cj_findings *findings)
 {
     bool two = comparison->captures[1] != NULL;
-    write_notes(out, two ? "First: " : "", comparison->captures[0]->capture);
+    write_notes(out, two ? "first " : "", comparison->captures[0]->capture);
     if (two)
-        write_notes(out, "Second: ", comparison->captures[1]->capture);
+        write_notes(out, "second ", comparison->captures[1]->capture);
     if (findings == NULL || findings->explained.count == 0)
         return;
     cj_text_add(out, "\nWhy each rule fired or stayed silent\n");
@@ -187,9 +188,9 @@ cj_status cj_report_compare_text(const cj_comparison *comparison, const cj_findi
     write_capture(out, second ? "First:  " : "", first->capture, &colours);
     if (second != NULL)
         write_capture(out, "Second: ", second->capture, &colours);
-    write_advice(out, second ? "First: " : "", first, &colours);
+    write_advice(out, second ? " of the first capture" : "", first, &colours);
     if (second != NULL)
-        write_advice(out, "Second: ", second, &colours);
+        write_advice(out, " of the second capture", second, &colours);
     write_paths(out, comparison);
 
     if (second != NULL)
@@ -202,7 +203,16 @@ cj_status cj_report_compare_text(const cj_comparison *comparison, const cj_findi
     write_match(out, comparison, &colours);
     if (style != NULL && style->explain)
         write_explained(out, comparison, findings);
+    char names[2][24];
+    const char *const paths[2] = {names[0], names[1]};
+    for (int i = 0; i < 2; i++) {
+        if (second != NULL)
+            snprintf(names[i], sizeof names[i], "%s path", i ? "2nd" : "1st");
+        else
+            snprintf(names[i], sizeof names[i], "ch %d",
+                     first->capture->selected[i ? first->channel_count - 1 : 0] + 1);
+    }
     if (findings != NULL)
-        cj__write_findings(out, findings, &colours);
+        cj__write_findings(out, findings, paths, &colours);
     return cj__finish(out, start, err);
 }

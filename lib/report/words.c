@@ -40,15 +40,29 @@ const struct cj__row cj__rows[] = {
     {"overshoot_percent", "overshoot", CJ__ROW_PLAIN, true},
     {"resistance_ohm", "resistance", CJ__ROW_PLAIN, false},
     {"supply_a", "supply current", CJ__ROW_PLAIN, false},
-    {"gain", "gain", CJ__ROW_PLAIN, false},
-    {"gain_db", "gain", CJ__ROW_PLAIN, false},
+    {"gain_db", "gain", CJ__ROW_GAIN, false},
+    {"gain", "gain", CJ__ROW_HIDDEN, false},
     {"phase_deg", "phase", CJ__ROW_PLAIN, false},
     {"polarity", "polarity", CJ__ROW_PLAIN, false},
-    {"turn", "against expected", CJ__ROW_PLAIN, false},
+    {"turn", "polarity", CJ__ROW_HIDDEN, false},
     {"delay_s", "delay", CJ__ROW_PLAIN, false},
     {"coherence", "coherence", CJ__ROW_PLAIN, true},
-    {"difference_db", "what differs", CJ__ROW_PLAIN, true},
+    {"difference_db", "difference", CJ__ROW_HIDDEN, false},
     {"correlation", "correlation", CJ__ROW_HIDDEN, false},
+    /* what the rules derive, seen as evidence only */
+    {"hum_ratio_db", "hum to tone", CJ__ROW_HIDDEN, false},
+    {"stray_ratio_db", "stray to tone", CJ__ROW_HIDDEN, false},
+    {"noise_ratio_db", "noise to tone", CJ__ROW_HIDDEN, false},
+    {"clip_asymmetry", "clipping one-sided", CJ__ROW_HIDDEN, false},
+    {"step_db", "gain, up or down", CJ__ROW_HIDDEN, false},
+    {"quadrature_deg", "off a quarter turn", CJ__ROW_HIDDEN, false},
+    {"inputs", "connected inputs", CJ__ROW_HIDDEN, false},
+    {"match", "match", CJ__ROW_HIDDEN, false},
+    {"turn_deg", "phase off expected", CJ__ROW_HIDDEN, false},
+    {"hum_rise_db", "hum, 2nd over 1st", CJ__ROW_HIDDEN, false},
+    {"noise_rise_db", "noise, 2nd over 1st", CJ__ROW_HIDDEN, false},
+    {"thd_rise_db", "THD, 2nd over 1st", CJ__ROW_HIDDEN, false},
+    {"swap_db", "sum of both gains", CJ__ROW_HIDDEN, false},
 };
 const size_t cj__row_count = sizeof cj__rows / sizeof cj__rows[0];
 
@@ -60,21 +74,26 @@ const struct cj__row *cj__row_find(const char *figure)
     return NULL;
 }
 
-void cj__write_label(cj_text *out, const char *figure)
+void cj__write_label(cj_text *out, const char *figure, const char *const paths[2])
 {
     char name[48];
     size_t length = strcspn(figure, " @");
+    const char *rest = figure + length;
     if (length >= sizeof name)
         length = sizeof name - 1;
     memcpy(name, figure, length);
     name[length] = '\0';
     const struct cj__row *row = cj__row_find(name);
     cj__write_clean(out, row ? row->label : name);
-    if (figure[length] == '@') {
+    if (strcmp(rest, " of the first path") == 0)
+        cj_text_add(out, ", %s", paths[0]);
+    else if (strcmp(rest, " of the second path") == 0)
+        cj_text_add(out, ", %s", paths[1]);
+    else if (*rest == '@') {
         cj_text_add(out, ", ");
-        cj__write_clean(out, figure + length + 1);
+        cj__write_clean(out, rest + 1);
     } else {
-        cj__write_clean(out, figure + length);
+        cj__write_clean(out, rest);
     }
 }
 

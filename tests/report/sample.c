@@ -114,20 +114,20 @@ static void make_finding(struct sample *s)
                                    .measured = {NAN, NAN, NAN, NAN, "inverted", NULL},
                                    .expected = {NAN, NAN, NAN, NAN, "inverted", NULL},
                                    .healthy = {NAN, NAN, NAN, NAN, "same", NULL}};
-    s->finding =
-        (cj_finding){.rank = 1,
-                     .probability = 0.87,
-                     .faults = s->faults,
-                     .fault_count = 2,
-                     .says = "The summing op-amp's output pin makes no contact: the signal reaches "
-                             "the output only through the summing and feedback resistors.",
-                     .evidence = s->evidence,
-                     .evidence_count = 2,
-                     .check = "Measure from the op-amp's output pin to its pad and resolder it.",
-                     .touches_board = true,
-                     .caution = "Keep headphones off until it is repaired.",
-                     .from = "rules",
-                     .rule = "output-open"};
+    s->finding = (cj_finding){
+        .rank = 1,
+        .probability = 0.87,
+        .faults = s->faults,
+        .fault_count = 2,
+        .says = (char *)"The summing op-amp's output pin makes no contact: the signal reaches "
+                        "the output only through the summing and feedback resistors.",
+        .evidence = s->evidence,
+        .evidence_count = 2,
+        .check = (char *)"Measure from the op-amp's output pin to its pad and resolder it.",
+        .touches_board = true,
+        .caution = (char *)"Keep headphones off until it is repaired.",
+        .from = "rules",
+        .rule = "output-open"};
     s->findings = (cj_findings){.items = &s->finding, .count = 1, .unexplained = 0.13};
     if (cj_lines_add(&s->findings.explained, "hum-loop: silent, hum_v could not be told") != CJ_OK)
         s->findings.explained.count = 0;
