@@ -78,47 +78,112 @@ struct extremes {
     size_t low_at, high_at;
 };
 
-/* About the fitted line; slope is what is added to its step. */
-static struct extremes find_extremes(const cj__rows *rows, const cj__line_fit *fit, double slope)
+/* Rows of one stretch, and the least and the greatest distance from the fitted line in them: most
+ * blocks cannot hold an extreme and need not be looked at again. */
+struct block {
+    size_t from, to;
+    double least, greatest, half;
+};
+
+struct blocks {
+    const cj__rows *rows;
+    const cj__line_fit *fit;
+    struct block *items;
+    size_t count;
+};
+
+#define BLOCK_ROWS 512
+
+/* Distance of row i from the fitted line with slope added to its step. */
+static double distance(const struct blocks *blocks, double slope, size_t i)
 {
-    struct extremes found = {-INFINITY, INFINITY, 0, 0};
+    const cj__line_fit *fit = blocks->fit;
+    return blocks->rows->times[i] - (fit->start + (double)i * fit->step) - (double)i * slope;
+}
+
+static cj_status make_blocks(struct blocks *blocks, cj_error *err)
+{
+    const cj__rows *rows = blocks->rows;
     cj__stretch stretch = {0};
-    while (cj__next_stretch(rows, &stretch)) {
-        double largest = -INFINITY, smallest = INFINITY;
-        size_t largest_at = 0, smallest_at = 0;
-        for (size_t i = stretch.from; i < stretch.to; i++) {
-            double r = rows->times[i] - (fit->start + (double)i * fit->step) - (double)i * slope;
-            if (r > largest) {
-                largest = r;
-                largest_at = i;
+    size_t capacity = rows->count / BLOCK_ROWS + 1;
+    while (cj__next_stretch(rows, &stretch))
+        capacity++;
+    blocks->items = cj_new(capacity, sizeof *blocks->items);
+    if (blocks->items == NULL)
+        return cj_fail_memory(err);
+    /* the numbers are doubles themselves, and so are the sums */
+    double noise = 4 * DBL_EPSILON * fmax(fabs(rows->times[0]), fabs(rows->times[rows->count - 1]));
+    stretch = (cj__stretch){0};
+    while (cj__next_stretch(rows, &stretch))
+        for (size_t from = stretch.from; from < stretch.to; from += BLOCK_ROWS) {
+            size_t to = stretch.to - from < BLOCK_ROWS ? stretch.to : from + BLOCK_ROWS;
+            struct block block = {from, to, INFINITY, -INFINITY,
+                                  0.5 * stretch.digit * (1 + 1e-9) + noise};
+            for (size_t i = from; i < to; i++) {
+                double r = distance(blocks, 0, i);
+                block.least = r < block.least ? r : block.least;
+                block.greatest = r > block.greatest ? r : block.greatest;
             }
-            if (r < smallest) {
-                smallest = r;
-                smallest_at = i;
-            }
+            blocks->items[blocks->count++] = block;
         }
-        /* the numbers are doubles themselves, and so are the sums above */
-        double noise =
-            4 * DBL_EPSILON * fmax(fabs(rows->times[0]), fabs(rows->times[rows->count - 1]));
-        double half = 0.5 * stretch.digit * (1 + 1e-9) + noise;
-        if (largest - half > found.low) {
-            found.low = largest - half;
-            found.low_at = largest_at;
+    return CJ_OK;
+}
+
+/* What t - h - i d cannot exceed (t + h - i d cannot fall below) in a block. */
+static double most(const struct block *block, double slope)
+{
+    double at = slope > 0 ? (double)block->from : (double)(block->to - 1);
+    return block->greatest - slope * at - block->half;
+}
+
+static double least(const struct block *block, double slope)
+{
+    double at = slope > 0 ? (double)(block->to - 1) : (double)block->from;
+    return block->least - slope * at + block->half;
+}
+
+static void look(const struct blocks *blocks, const struct block *block, double slope,
+                 struct extremes *found)
+{
+    for (size_t i = block->from; i < block->to; i++) {
+        double r = distance(blocks, slope, i);
+        if (r - block->half > found->low) {
+            found->low = r - block->half;
+            found->low_at = i;
         }
-        if (smallest + half < found.high) {
-            found.high = smallest + half;
-            found.high_at = smallest_at;
+        if (r + block->half < found->high) {
+            found->high = r + block->half;
+            found->high_at = i;
         }
     }
+}
+
+/* About the fitted line; slope is what is added to its step. */
+static struct extremes find_extremes(const struct blocks *blocks, double slope)
+{
+    struct extremes found = {-INFINITY, INFINITY, 0, 0};
+    const struct block *first = blocks->items, *end = blocks->items + blocks->count;
+    const struct block *top = first, *bottom = first;
+    for (const struct block *block = first; block < end; block++) {
+        if (most(block, slope) > most(top, slope))
+            top = block;
+        if (least(block, slope) < least(bottom, slope))
+            bottom = block;
+    }
+    look(blocks, top, slope, &found);
+    look(blocks, bottom, slope, &found);
+    for (const struct block *block = first; block < end; block++)
+        if (most(block, slope) > found.low || least(block, slope) < found.high)
+            look(blocks, block, slope, &found);
     return found;
 }
 
 /* One end of the range: upper says which. *slope starts beyond the end and comes down (up) to it.
  */
-static bool find_end(const cj__rows *rows, const cj__line_fit *fit, bool upper, double *slope)
+static bool find_end(const struct blocks *blocks, bool upper, double *slope)
 {
     for (int round = 0; round < 60; round++) {
-        struct extremes found = find_extremes(rows, fit, *slope);
+        struct extremes found = find_extremes(blocks, *slope);
         double over = found.low - found.high;
         if (over <= 0)
             return true;
@@ -134,20 +199,26 @@ static bool find_end(const cj__rows *rows, const cj__line_fit *fit, bool upper, 
     return false;
 }
 
-bool cj__interval_range(const cj__rows *rows, const cj__line_fit *fit, double *low, double *high)
+cj_status cj__interval_range(const cj__rows *rows, const cj__line_fit *fit, double *low,
+                             double *high, cj_error *err)
 {
-    double last = (double)(rows->count - 1);
-    cj__stretch stretch = {0};
-    double digit = 0;
-    while (cj__next_stretch(rows, &stretch))
-        digit = fmax(digit, stretch.digit);
-    double wide = 8 * (digit + 1e-15 * fabs(rows->times[0])) / last;
-    double up = wide, down = -wide;
-    if (!find_end(rows, fit, true, &up) || !find_end(rows, fit, false, &down) || up < down)
-        return false;
-    *low = fit->step + down;
-    *high = fit->step + up;
-    return *low > 0;
+    struct blocks blocks = {rows, fit, NULL, 0};
+    size_t end = rows->count - 1;
+    double first_digit = cj__digit_at(&rows->digits, rows->times[0]);
+    double last_digit = cj__digit_at(&rows->digits, rows->times[end]);
+    /* the ends of the record alone say so much; a little wider for rounding */
+    double mean = (rows->times[end] - rows->times[0]) / (double)end - fit->step;
+    double wide = 0.5 * (first_digit + last_digit) / (double)end * (1 + 1e-6) + 1e-15 * fit->step;
+    double up = mean + wide, down = mean - wide;
+    *low = *high = 0;
+    cj_status status = make_blocks(&blocks, err);
+    if (status == CJ_OK && find_end(&blocks, true, &up) && find_end(&blocks, false, &down) &&
+        up >= down && fit->step + down > 0) {
+        *low = fit->step + down;
+        *high = fit->step + up;
+    }
+    cj_free(blocks.items);
+    return status;
 }
 
 /* ---- round figures ---- */
@@ -258,12 +329,14 @@ static double hidden_unit(const cj__layout *layout, const cj__line_fit *fit)
     return 1;
 }
 
-void cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
-                   const cj__line_fit *fit, cj__axis *axis)
+cj_status cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
+                        const cj__line_fit *fit, cj__axis *axis, cj_error *err)
 {
     double low, high, header = layout->interval_s;
-    bool rounded = cj__interval_range(rows, fit, &low, &high);
-    if (rounded) {
+    cj_status status = cj__interval_range(rows, fit, &low, &high, err);
+    if (status != CJ_OK)
+        return status;
+    if (low > 0) {
         take_range(rows, fit, low, high, axis);
     } else {
         take_fit(fit, axis);
@@ -272,7 +345,7 @@ void cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
     }
     axis->start_s = rows->times[0];
     if (!(header > 0))
-        return;
+        return CJ_OK;
     double factor = unit_known ? 1 : hidden_unit(layout, fit);
     if (header >= low * factor * (1 - 1e-9) && header <= high * factor * (1 + 1e-9)) {
         int digits = cj__count_digits(header), rate_digits = cj__count_digits(1 / header);
@@ -298,4 +371,5 @@ void cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
             "is taken.",
             header, 1 / axis->rate_hz);
     }
+    return CJ_OK;
 }

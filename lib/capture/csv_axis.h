@@ -23,15 +23,16 @@ typedef struct cj__line_fit {
 
 bool cj__fit_line(const cj__rows *rows, cj__line_fit *fit);
 
-/* All intervals for which every printed time is a correctly rounded one; false where there is none.
- */
-bool cj__interval_range(const cj__rows *rows, const cj__line_fit *fit, double *low, double *high);
+/* All intervals for which every printed time is a correctly rounded one; both 0 where there is
+ * none. */
+CJ_MUST_CHECK cj_status cj__interval_range(const cj__rows *rows, const cj__line_fit *fit,
+                                           double *low, double *high, cj_error *err);
 
 /* Significant digits of the shortest decimal number that is value, to 12 digits. */
 int cj__count_digits(double value);
 
 /* Rate, its uncertainty, start and a note, from the header's interval and the times. */
-void cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
-                   const cj__line_fit *fit, cj__axis *axis);
+CJ_MUST_CHECK cj_status cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
+                                      const cj__line_fit *fit, cj__axis *axis, cj_error *err);
 
 #endif

@@ -315,7 +315,9 @@ cj_status cj__axis_find(const char *name, const cj__layout *layout, int time_shi
     status = check_uniform(name, rows, &fit, err);
     if (status != CJ_OK)
         return status;
-    cj__take_rate(layout, unit_known, rows, &fit, axis);
+    status = cj__take_rate(layout, unit_known, rows, &fit, axis, err);
+    if (status != CJ_OK)
+        return status;
     axis->has_time = true;
     return axis->note[0] != '\0' && cj_lines_add(notes, "%s", axis->note) != CJ_OK
                ? cj_fail_memory(err)

@@ -22,9 +22,12 @@
 /* Exponents beyond this overflow or vanish whatever the digits (up to a million of them). */
 #define EXPONENT_LIMIT 2000000
 
-static const double powers[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
-                                1e8,  1e9,  1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
-                                1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
+const double cj__powers_of_ten[23] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
+                                      1e8,  1e9,  1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
+                                      1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
+
+const uint64_t cj__whole_powers[9] = {1,      10,      100,      1000,     10000,
+                                      100000, 1000000, 10000000, 100000000};
 
 #if LDBL_MANT_DIG == 64
 static const long double long_powers[] = {1e0L,  1e1L,  1e2L,  1e3L,  1e4L,  1e5L,  1e6L,
@@ -94,31 +97,10 @@ static bool is_digit(char c)
     return (unsigned char)(c - '0') < 10;
 }
 
-/* All eight bytes are digits; their value (multiply-and-add of neighbours, halves and quarters). */
-static bool eight_digits(const char *text, uint64_t *value)
-{
-#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
-    uint64_t word;
-    memcpy(&word, text, 8);
-    uint64_t low = word - 0x3030303030303030u;
-    if (((word + 0x4646464646464646u) | low) & 0x8080808080808080u)
-        return false;
-    low = low * 10 + (low >> 8);
-    low = ((low & 0x000000ff000000ffu) * 0x000f424000000064u +
-           ((low >> 16) & 0x000000ff000000ffu) * 0x0000271000000001u) >>
-          32;
-    *value = low;
-    return true;
-#else
-    (void)text, (void)value;
-    return false;
-#endif
-}
-
 static const char *read_digits(const char *at, const char *end, uint64_t *mantissa)
 {
     uint64_t eight;
-    while (end - at >= 8 && eight_digits(at, &eight)) {
+    while (end - at >= 8 && cj__eight_digits(at, &eight)) {
         *mantissa = *mantissa * 100000000u + eight;
         at += 8;
     }
@@ -146,7 +128,7 @@ static const char *read_exponent(const char *at, const char *end, long *power)
 }
 
 /* The number of digits is told from the number of bits, as 1233 / 4096 is just above log10(2). */
-static int lead_of(uint64_t mantissa, long last)
+int cj__number_lead(uint64_t mantissa, long last)
 {
     static const uint64_t tens[] = {1u,
                                     10u,
@@ -180,7 +162,8 @@ static double convert(uint64_t mantissa, long power)
     if (mantissa == 0)
         return 0;
     if (mantissa <= (UINT64_C(1) << 53) && power >= -22 && power <= 22)
-        return power < 0 ? (double)mantissa / powers[-power] : (double)mantissa * powers[power];
+        return power < 0 ? (double)mantissa / cj__powers_of_ten[-power]
+                         : (double)mantissa * cj__powers_of_ten[power];
     if (power > -55 && power < 55 && convert_long(mantissa, (int)power, &value))
         return value;
     return NAN;
@@ -223,7 +206,7 @@ const char *cj__number_read(const char *text, const char *end, char point, int s
         value = convert(mantissa, power + shift);
         if (value != value)
             value = convert_text(digits, digits_end, point, power + shift);
-        lead = lead_of(mantissa, power);
+        lead = cj__number_lead(mantissa, power);
     }
     *number = (cj__number){negative ? -value : value, (int)power, lead, whole};
     return at;
