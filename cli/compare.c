@@ -119,7 +119,7 @@ out:
 const struct command command_compare = {
     .name = "compare",
     .arguments = "CAPTURE [CAPTURE]",
-    .does = "channel 2 against channel 1, or two captures: match or not, and what it hints at",
+    .does = "match or not, and what a difference points at",
     .options = options,
     .take = take,
     .run = run,

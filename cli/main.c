@@ -37,11 +37,11 @@ static int print_help(cj_error *err)
 {
     cj_text answer = {0};
     cj_text_add(&answer,
-                "coldjoint measures two-channel captures of an audio board and says what they "
+                "coldjoint measures two-channel captures of an audio board and says what they\n"
                 "point at.\n\n");
     for (size_t i = 0; i < COMMANDS; i++)
-        cj_text_add(&answer, "  coldjoint %-8s %-24s%s\n", commands[i]->name,
-                    commands[i]->arguments, commands[i]->does);
+        cj_text_add(&answer, "  %-8s %-22s%s\n", commands[i]->name, commands[i]->arguments,
+                    commands[i]->does);
     cj_text_add(
         &answer,
         "\nA CAPTURE is a file (scope CSV, WAV, FLAC, ...), - for standard input, or FILE+FILE: "

@@ -100,7 +100,7 @@ static int run(const struct request *request, cj_error *err)
 const struct command command_scale = {
     .name = "scale",
     .arguments = "CAPTURE --reads VOLTS",
-    .does = "volts at full scale from one recorded tone and one meter reading",
+    .does = "volts at full scale from one meter reading",
     .options = options,
     .take = take,
     .run = run,
