@@ -354,13 +354,15 @@ static cj_status add_drops(const struct view *v, cj_figure_set *set)
     if (v->all->tone.periods < 3)
         return cj__add_missing(set, "dropouts", "1",
                                "the record is too short: three periods or more show losses");
-    /* a loss shows where the residual reaches a third of the tone: noise must stay well below that
-     */
-    if (sqrt(v->tone->residual) > 0.15 * v->tone->peak)
+    /* a loss shows where the residual reaches a third of the tone: the noise between must stay well
+     * below */
+    const cj__drops *drops = &v->all->drops[v->level - v->all->level];
+    double noise =
+        drops->quiet_samples > 0 ? sqrt(drops->quiet_square / drops->quiet_samples) : INFINITY;
+    if (noise > 0.15 * v->tone->peak)
         return cj__add_missing(set, "dropouts", "1",
                                "the noise is too high against the tone to see losses");
-    return cj__add_value(set, "dropouts", "1",
-                         (double)v->all->drops[v->level - v->all->level].count, 0);
+    return cj__add_value(set, "dropouts", "1", (double)drops->count, 0);
 }
 
 /* ---- all of a channel ---- */

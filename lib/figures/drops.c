@@ -8,12 +8,12 @@
  * a good part of it. Noise up to 20 dB below the tone stays out. */
 #define LOSS 0.35
 
-static bool window_is_lost(const double *residual, size_t n, double peak)
+static double window_square(const double *residual, size_t n)
 {
     double square = 0;
     for (size_t i = 0; i < n; i++)
         square += residual[i] * residual[i];
-    return square > LOSS * LOSS * peak * peak * (double)n;
+    return square;
 }
 
 void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double peak, size_t window)
@@ -22,7 +22,8 @@ void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double pe
     size_t run = 0; /* samples of the loss in progress within this block */
     size_t at = 0;
     for (; at + window <= n; at += window) {
-        if (window_is_lost(residual + at, window, peak)) {
+        double square = window_square(residual + at, window);
+        if (square > LOSS * LOSS * peak * peak * (double)window) {
             if (!drops->in_event) {
                 drops->count++;
                 drops->in_event = true;
@@ -34,6 +35,8 @@ void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double pe
         } else {
             only_losses_yet = false;
             drops->in_event = false;
+            drops->quiet_square += square;
+            drops->quiet_samples += (double)window;
             run = 0;
         }
     }

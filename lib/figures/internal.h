@@ -49,6 +49,7 @@ typedef struct cj__drops {
     size_t count;
     size_t head, tail;  /* samples at the record's ends in which the tone was not there (yet, any more) */
     bool in_event;      /* an event runs into the next block */
+    double quiet_square, quiet_samples; /* residual power between the events */
 } cj__drops;
 
 /* residual: one block of what the tone leaves; peak: amplitude of the tone; window in samples. */
