@@ -20,10 +20,8 @@ def within(name, figure, truth, turn=False):
     """The figure agrees with the truth: three u, or on the right side of its bound. True: it has a value."""
     value = figure["value"]
     if value is None:
-        if "below" in figure:
-            expect(truth <= figure["below"], f"{name} is said to be below {figure['below']:.6g}, is {truth:.6g}")
-        if "above" in figure:
-            expect(truth >= figure["above"], f"{name} is said to be above {figure['above']:.6g}, is {truth:.6g}")
+        low, high = figure.get("above", -math.inf), figure.get("below", math.inf)
+        expect(low <= truth <= high, f"{name} is said to lie in {low:.6g} to {high:.6g}, is {truth:.6g}")
         return False
     u = figure["u"]
     expect(u is not None, f"{name} has no uncertainty")
@@ -56,7 +54,8 @@ def check_pair(found, truth, tell):
 
 
 def check_channel(channel, truth, entry):
-    """One channel's figures. Where there is next to no tone, or it comes and goes, its level is not asked for."""
+    """One channel's figures. Where there is no tone to speak of, or it comes and goes, its level is
+    not asked for."""
     figures, where = channel["figures"], f"{truth['net']}: "
     steady = entry.get("dropouts") is None or truth["net"] != entry["channels"][1]["net"]
     if steady:
@@ -128,7 +127,7 @@ def check_finding(found, entry):
         expect(rules and rules[0] in entry["finding"],
                f"{' or '.join(entry['finding'])} must rank first; said: {said}")
     if "among" in entry:
-        expect(entry["among"] in rules, f"{entry['among']} is not among the findings: {said}")
+        expect(set(entry["among"]) & set(rules), f"no {' or '.join(entry['among'])} among: {said}")
 
 
 def check_match(found, match):

@@ -80,20 +80,25 @@ DATA = [
     ("too few samples", "coldjoint: few.csv*: *", ["few.csv"], {"few.csv": good(3)}),
     ("time back and forth", "coldjoint: zigzag.csv*: *", ["zigzag.csv"], {"zigzag.csv": zigzag()}),
     ("words for numbers, many rows", "coldjoint: words.csv:*: *", ["words.csv"],
-     {"words.csv": HEADER + "".join(rows(200)) + "0.002,loud,quiet\n" * 50 + "".join(rows(50, 3e-3))}),
+     {"words.csv": good(200) + "0.002,loud,quiet\n" * 50 + "".join(rows(50, 3e-3))}),
     ("prose", "coldjoint: prose.csv*: *", ["prose.csv"],
      {"prose.csv": "The left one hums, the right does not.\n" * 40}),
     ("hand-typed table", "coldjoint: table.csv*: *", ["table.csv"],
      {"table.csv": "vin_v,vout_v\n" + "".join(f"{n / 10},{n / 5}\n" for n in range(1, 12))}),
     ("frequency response", "coldjoint: bode.csv*: *", ["bode.csv"],
-     {"bode.csv": "Frequency (Hz),Magnitude (dB)\n" + "".join(f"{20 * n},{-n / 10}\n" for n in range(1, 300))}),
+     {"bode.csv": "Frequency (Hz),Magnitude (dB)\n"
+                  + "".join(f"{20 * n},{-n / 10}\n" for n in range(1, 300))}),
     ("zero bytes", "coldjoint: nul.csv*: *", ["nul.csv"], {"nul.csv": b"\0" * 5000}),
     ("binary under a CSV name", "coldjoint: bin.csv*: *", ["bin.csv"], {"bin.csv": bytes(range(256)) * 40}),
-    ("binary under an audio name", "coldjoint: bin.wav*: *", ["bin.wav"], {"bin.wav": bytes(range(256)) * 40}),
+    ("binary under an audio name", "coldjoint: bin.wav*: *", ["bin.wav"],
+     {"bin.wav": bytes(range(256)) * 40}),
     ("folder", "coldjoint: folder*: *", ["folder"], {"folder/inside.csv": good()}),
-    ("pair of different lengths", "coldjoint: *b.csv*: *", ["a.csv+b.csv"],
+    ("pair of different rates", "coldjoint: *b.csv*: *", ["a.csv+b.csv"],
      {"a.csv": "TIME,CH1\n" + "".join(f"{n * 1e-5:.6e},{n % 7}\n" for n in range(300)),
-      "b.csv": "TIME,CH2\n" + "".join(f"{n * 1e-5:.6e},{n % 7}\n" for n in range(200))}),
+      "b.csv": "TIME,CH2\n" + "".join(f"{n * 2e-5:.6e},{n % 7}\n" for n in range(300))}),
+    ("pair without a time in common", "coldjoint: *b.csv*: *", ["a.csv+b.csv"],
+     {"a.csv": "TIME,CH1\n" + "".join(f"{n * 1e-5:.6e},{n % 7}\n" for n in range(300)),
+      "b.csv": "TIME,CH2\n" + "".join(f"{1 + n * 1e-5:.6e},{n % 7}\n" for n in range(300))}),
     ("instruments file, unknown key", "coldjoint: bad.yaml:3:*: *gian*",
      ["good.csv", "--instruments", "bad.yaml"],
      {"bad.yaml": "instruments: north-table\ncapture:\n  gian: 1%\n"}),
@@ -101,12 +106,21 @@ DATA = [
      {"num.yaml": "instruments: north-table\ncapture: {gain: loud}\n"}),
 ]
 
+RULE = """rules:
+  - rule: mine
+    when:
+      {}
+    roles: [a]
+    says: b.
+    check: c.
+"""
+
 RULES = [
     ("rules file, unknown fact", "coldjoint: r1.yaml:4:*: *secnd*",
-     "rules:\n  - rule: mine\n    when:\n      secnd.dc_v: {from: 1 V}\n    roles: [a]\n    says: b.\n    check: c.\n"),
+     RULE.format("secnd.dc_v: {from: 1 V}")),
     ("rules file, no YAML", "coldjoint: r2.yaml:*: *", "rules: [ {rule: mine\n"),
     ("rules file, wrong unit", "coldjoint: r3.yaml:4:*: *",
-     "rules:\n  - rule: mine\n    when:\n      second.dc_v: {from: 1 Hz}\n    roles: [a]\n    says: b.\n    check: c.\n"),
+     RULE.format("second.dc_v: {from: 1 Hz}")),
 ]
 
 
@@ -177,6 +191,15 @@ def failure_keeps_old_file(bench):
         expect(file.read() == "old\n", "the old file was touched")
 
 
+def names_its_file(bench, path):
+    """Whatever is wrong with a capture, the line begins with the capture's name."""
+    one = bench.capture("vh03-right-path.1.csv")
+    for status, given in ((64, ["measure", path, "--tone", "1M"]), (65, ["compare", one]), (65, ["compare", path, one]),
+                          (65, ["scale", path, "--reads", "0.7"])):
+        blamed = one if one in given else path
+        bench.error(status, f"coldjoint: {blamed}: *", *given)
+
+
 def control_characters(bench):
     """A name with a line end and an escape in it still makes one line of printable text."""
     answer = bench.run(["measure", "no\n\033[31msuch.csv"])
@@ -219,5 +242,6 @@ def tests(bench):
     yield "74 closed pipe", lambda: closed_pipe(bench, scope)
     yield "73 -o that cannot be created", lambda: cannot_create(bench, scope)
     yield "-o of a failing run", lambda: failure_keeps_old_file(bench)
+    yield "errors name the capture", lambda: names_its_file(bench, scope)
     yield "control characters in a name", lambda: control_characters(bench)
     yield "standard input closed", lambda: closed_input(bench)
