@@ -194,8 +194,8 @@ def failure_keeps_old_file(bench):
 def names_its_file(bench, path):
     """Whatever is wrong with a capture, the line begins with the capture's name."""
     one = bench.capture("vh03-right-path.1.csv")
-    for status, given in ((64, ["measure", path, "--tone", "1M"]), (65, ["compare", one]), (65, ["compare", path, one]),
-                          (65, ["scale", path, "--reads", "0.7"])):
+    for status, given in ((64, ["measure", path, "--tone", "1M"]), (65, ["compare", one]),
+                          (65, ["compare", path, one]), (65, ["scale", path, "--reads", "0.7"])):
         blamed = one if one in given else path
         bench.error(status, f"coldjoint: {blamed}: *", *given)
 
