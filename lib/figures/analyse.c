@@ -12,9 +12,9 @@ static void work_free(struct cj__work *w)
     for (int c = 0; c < 2; c++) {
         cj_free(w->x[c]);
         cj_free(w->left[c]);
+        cj_free(w->bins[c]);
         cj__spectral_free(w->spectral[c]);
     }
-    cj_free(w->bins);
     cj__hum_free(w->hum);
     cj_tone_fit_free(w->reference);
     cj__tone_sums_free(w->sums);
@@ -39,13 +39,13 @@ static cj_status work_start(struct cj__work *w, cj_error *err)
     w->block = whole ? all->samples : CJ__BLOCK;
     w->room = whole ? all->samples : 2 * CJ__BLOCK;
     w->spectra = cj_spectra_new();
-    w->bins = cj_new(w->room / 2 + 1, sizeof *w->bins);
-    if (!w->spectra || !w->bins)
+    if (!w->spectra)
         return cj_fail_memory(err);
     for (int c = 0; c < all->channels; c++) {
         w->x[c] = cj_new(w->room, sizeof(double));
         w->left[c] = cj_new(w->room, sizeof(double));
-        if (!w->x[c] || !w->left[c])
+        w->bins[c] = cj_new(w->room / 2 + 1, sizeof **w->bins);
+        if (!w->x[c] || !w->left[c] || !w->bins[c])
             return cj_fail_memory(err);
     }
     double rate = all->about->rate_hz > 0 ? all->about->rate_hz : 1;
@@ -61,12 +61,11 @@ cj_status cj__read_block(struct cj__work *w, size_t start, size_t count, cj_erro
     return cj_capture_read(w->capture, w->all->first + start, count, out, err);
 }
 
-cj_status cj__fit_block(struct cj__work *w, size_t n, double start, int harmonics,
+cj_status cj__fit_block(struct cj__work *w, size_t n, const cj_tone_options *options,
                         cj_tone_fit **fit, cj_error *err)
 {
     const double *const x[2] = {w->x[0], w->x[1]};
-    cj_tone_options options = {.start = start, .harmonics = harmonics};
-    cj_status status = cj_tone_fit_make(w->spectra, x, w->all->channels, n, &options, fit, err);
+    cj_status status = cj_tone_fit_make(w->spectra, x, w->all->channels, n, options, fit, err);
     return status == CJ_DATA ? CJ_OK : status;
 }
 
@@ -143,35 +142,73 @@ static void note_presence(struct cj__work *w, bool there, size_t n)
     }
 }
 
-static cj_status add_residuals(struct cj__work *w, size_t n, const cj_tone_fit *fit,
-                               bool look_for_hum, cj_error *err)
+#define NEARBY 48 /* bins to either side of a harmonic that tell the noise at it */
+
+/* The fit took the noise for white. Where it is not, each line's uncertainty is that of the noise
+ * about it. */
+static cj_status colour(struct cj__work *w, cj_tone_fit *fit, int c, const cj_complex *bins,
+                        cj_error *err)
+{
+    cj_tone_channel *channel = &fit->channel[c];
+    double *ratio = cj_new((size_t)fit->harmonics, sizeof *ratio);
+    if (ratio == NULL)
+        return cj_fail_memory(err);
+    cj_noise_near(bins, fit->samples, fit->frequency, fit->harmonics, NEARBY, ratio);
+    for (int k = 0; k < fit->harmonics; k++) {
+        double root = sqrt(ratio[k]);
+        channel->line_u[k] *= root;
+        channel->peak_u[k] *= root;
+        channel->phase_u[k] *= root;
+        channel->own[k].re_re *= ratio[k];
+        channel->own[k].re_im *= ratio[k];
+        channel->own[k].im_im *= ratio[k];
+    }
+    if (c == w->all->tone.reference)
+        fit->frequency_u *= sqrt(ratio[0]);
+    cj_free(ratio);
+    return CJ_OK;
+}
+
+/* Samples less the model, or less their mean where there is none, into left. */
+static void take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit)
+{
+    cj__analysis *all = w->all;
+    double noise = 0;
+    if (fit) {
+        cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
+        noise = sqrt(fit->channel[c].residual);
+        if (all->about->rate_hz > 0 || cj__block_count(w) == 1)
+            cj__drops_add(&all->drops[c], w->left[c], n, sqrt(cj__line_square(&fit->channel[c], 0)),
+                          loss_window(all, fit->frequency));
+    } else {
+        subtract_mean(w->x[c], n, cj__level_mean(&all->level[c]), w->left[c]);
+    }
+    cj__clip_add(&all->clip[c], w->x[c], n, noise,
+                 all->about->channels[all->about->selected[c]].step);
+}
+
+static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit, bool look_for_hum,
+                               cj_error *err)
 {
     cj__analysis *all = w->all;
     /* in the blocks of a long record a drifting tone smears over a few bins: it is still the tone
      */
     const cj__lines lines = {fit ? fit->frequency : 0, fit ? fit->harmonics : 0,
-                             cj__block_count(w) > 1 ? 3 : 0};
-    for (int c = 0; c < all->channels; c++) {
-        const cj_channel_info *info = &all->about->channels[all->about->selected[c]];
-        double noise = 0;
-        if (fit) {
-            cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
-            noise = sqrt(fit->channel[c].residual);
-            if (all->about->rate_hz > 0 || cj__block_count(w) == 1)
-                cj__drops_add(&all->drops[c], w->left[c], n,
-                              sqrt(cj__line_square(&fit->channel[c], 0)),
-                              loss_window(all, fit->frequency));
-        } else {
-            subtract_mean(w->x[c], n, cj__level_mean(&all->level[c]), w->left[c]);
-        }
-        cj__clip_add(&all->clip[c], w->x[c], n, noise, info->step);
-        cj_status status = cj_spectrum(w->spectra, w->left[c], n, w->bins, err);
-        if (status != CJ_OK)
-            return status;
-        cj__spectral_add(w->spectral[c], w->bins, n, w->band, &lines);
+                             cj__block_count(w) > 1 ? 5 : 0};
+    for (int c = 0; c < all->channels; c++)
+        take_out(w, c, n, fit);
+    cj_status status = all->channels == 2 ? cj_spectrum_two(w->spectra, w->left[0], w->left[1], n,
+                                                            w->bins[0], w->bins[1], err)
+                                          : cj_spectrum(w->spectra, w->left[0], n, w->bins[0], err);
+    for (int c = 0; c < all->channels && status == CJ_OK; c++) {
+        cj__spectral_add(w->spectral[c], w->bins[c], n, w->band, &lines);
+        if (fit)
+            status = colour(w, fit, c, w->bins[c], err);
     }
     const double *const left[2] = {w->left[0], w->left[1]};
-    return look_for_hum ? cj__hum_add(w->hum, w->spectra, left, n, fit, err) : CJ_OK;
+    if (status == CJ_OK && look_for_hum)
+        status = cj__hum_add(w->hum, w->spectra, left, n, fit, err);
+    return status;
 }
 
 static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, double *frequency,
@@ -188,21 +225,25 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
         add_pair(&all->pair, w->x[0], w->x[1], n);
     cj_tone_fit *fit = NULL;
     if (all->tone.present && blocks > 1)
-        status = cj__fit_block(w, n, *frequency, w->reference->harmonics, &fit, err);
-    const cj_tone_fit *used = blocks > 1 ? fit : all->tone.present ? w->reference : NULL;
+        status = cj__fit_block(w, n,
+                               &(cj_tone_options){.start = *frequency,
+                                                  .harmonics = w->reference->harmonics,
+                                                  .close = true},
+                               &fit, err);
+    cj_tone_fit *used = blocks > 1 ? fit : all->tone.present ? w->reference : NULL;
     bool there = used && (blocks == 1 || tone_is_there(w, used));
     if (status == CJ_OK && used)
         note_presence(w, there, n);
-    if (status == CJ_OK && there) {
-        status = cj__tone_sums_add(w->sums, used, start);
-        *frequency = used->frequency;
-    }
     /* hum and correlation on up to eight blocks spread over a long record */
     bool sampled = blocks <= 8 || index % (blocks / 8) == 0;
     if (status == CJ_OK && (there || !all->tone.present))
         status = add_residuals(w, n, used, sampled, err);
+    if (status == CJ_OK && there) {
+        status = cj__tone_sums_add(w->sums, used, start);
+        *frequency = used->frequency;
+    }
     if (status == CJ_OK && !all->tone.present && all->channels == 2 && sampled)
-        status = cj__pair_correlate(&all->pair, w->left[0], w->left[1], n);
+        status = cj__pair_correlate(&all->pair, w->spectra, w->left[0], w->left[1], n, err);
     cj_tone_fit_free(fit);
     return status;
 }

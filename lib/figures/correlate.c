@@ -6,67 +6,45 @@
 #include <math.h>
 
 #define PIECES 4 /* a block is looked at in pieces, whose scatter gives the uncertainty */
-#define MOST_LAG 256
 
-struct common {
-    double one, two, product;
-};
-
-/* Sums of squares and of products with channel 2 taken `lag` samples later. */
-static struct common common_at(const double *one, const double *two, size_t n, long lag)
+/* Gain of two on one by regression with two taken `lag` samples later. */
+static double gain_at(const double *one, const double *two, size_t n, long lag)
 {
-    struct common sums = {0};
+    double square = 0, product = 0;
     size_t first = lag < 0 ? (size_t)-lag : 0, last = lag > 0 ? n - (size_t)lag : n;
     for (size_t i = first; i < last; i++) {
-        double a = one[i], b = two[(size_t)((long)i + lag)];
-        sums.one += a * a;
-        sums.two += b * b;
-        sums.product += a * b;
+        square += one[i] * one[i];
+        product += one[i] * two[(size_t)((long)i + lag)];
     }
-    return sums;
-}
-
-static double correlation(struct common sums)
-{
-    double scale = sqrt(sums.one) * sqrt(sums.two);
-    return scale > 0 ? sums.product / scale : 0;
+    return square > 0 ? fabs(product) / square : 0;
 }
 
 /* Adds one piece to running sums: corr, gain, lag hold sums; the _u fields sums of squares. */
-static void add_piece(cj__pair_sums *pair, const double *one, const double *two, size_t n)
+static cj_status add_piece(cj__pair_sums *pair, cj_spectra *spectra, const double *one,
+                           const double *two, size_t n, cj_error *err)
 {
-    long most = (long)(n / 4 < MOST_LAG ? n / 4 : MOST_LAG), best = 0;
-    double corr = 0;
-    for (long lag = -most; lag <= most; lag++) {
-        double here = correlation(common_at(one, two, n, lag));
-        if (fabs(here) > fabs(corr)) {
-            corr = here;
-            best = lag;
-        }
-    }
-    struct common sums = common_at(one, two, n, best);
-    double gain = sums.one > 0 ? fabs(sums.product) / sums.one : 0;
-    double before = correlation(common_at(one, two, n, best - (best > -most)));
-    double after = correlation(common_at(one, two, n, best + (best < most)));
-    double bend = before - 2 * corr + after, part = bend != 0 ? 0.5 * (before - after) / bend : 0;
-    double lag = (double)best + (fabs(part) < 1 ? part : 0);
+    cj_correlation found;
+    cj_status status = cj_correlate(spectra, one, two, n, 0, &found, err);
+    if (status != CJ_OK)
+        return status;
+    double gain = gain_at(one, two, n, lround(found.lag));
     pair->segments++;
-    pair->corr += corr;
+    pair->corr += found.peak;
     pair->gain += gain;
     pair->gain_u += gain * gain;
-    pair->lag += lag;
-    pair->lag_u += lag * lag;
+    pair->lag += found.lag;
+    pair->lag_u += found.lag * found.lag;
+    return CJ_OK;
 }
 
-cj_status cj__pair_correlate(cj__pair_sums *pair, const double *one, const double *two, size_t n)
+cj_status cj__pair_correlate(cj__pair_sums *pair, cj_spectra *spectra, const double *one,
+                             const double *two, size_t n, cj_error *err)
 {
-    /* pieces of 4096 are enough: more would only cost time */
-    size_t piece = n / PIECES < 4096 ? n / PIECES : 4096;
-    if (piece < 16)
-        return CJ_OK;
-    for (size_t i = 0; i < PIECES; i++)
-        add_piece(pair, one + i * (n / PIECES), two + i * (n / PIECES), piece);
-    return CJ_OK;
+    size_t piece = n / PIECES;
+    cj_status status = CJ_OK;
+    for (size_t i = 0; i < PIECES && piece >= 16 && status == CJ_OK; i++)
+        status = add_piece(pair, spectra, one + i * piece, two + i * piece, piece, err);
+    return status;
 }
 
 static double scatter(double sum, double squares, double count)

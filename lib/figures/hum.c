@@ -9,13 +9,12 @@
 #include <math.h>
 
 #define LINES 20
-#define SEARCHED 3 /* the mains frequency is looked for at its first three multiples */
 
 struct cj__hum_sums {
     const cj__analysis *all;
     double given; /* mains frequency asked for, 0: found */
     size_t fits;  /* blocks that could be fitted */
-    double weight, weighted_hz, hz_u_sq, frequency_weight;
+    double weight, weighted_hz, frequency_weight;
     double square[2], u_sq[2]; /* weighted mean square of the lines; variance of it */
     bool stands_out[2];
 };
@@ -35,53 +34,6 @@ void cj__hum_free(cj__hum_sums *sums)
     cj_free(sums);
 }
 
-/* The strongest bin within 1 % of a multiple of the mains frequency: its power, and the frequency
- * (of the first multiple, in cycles a sample) it stands for. */
-static double strongest_near(const cj_complex *bins, size_t n, double mains, double *frequency)
-{
-    double best = 0;
-    for (int m = 1; m <= SEARCHED; m++) {
-        double from = fmax(1, floor(0.99 * m * mains * (double)n));
-        double to = fmin(ceil(1.01 * m * mains * (double)n), (double)(n / 2));
-        for (double k = from; k <= to; k++) {
-            cj_complex bin = bins[(size_t)k];
-            double power = bin.re * bin.re + bin.im * bin.im;
-            if (power <= best)
-                continue;
-            best = power;
-            *frequency = fmin(fmax(k / m / (double)n, 0.99 * mains), 1.01 * mains);
-        }
-    }
-    return best;
-}
-
-/* Where to start: the better of 50 and 60 Hz over both channels, unless it is given. */
-static cj_status find_start(const cj__hum_sums *sums, cj_spectra *spectra,
-                            const double *const left[2], size_t n, double *start, cj_error *err)
-{
-    const double rate = sums->all->about->rate_hz, mains[2] = {50 / rate, 60 / rate};
-    double best = 0;
-    cj_complex *bins = cj_new(n / 2 + 1, sizeof *bins);
-    if (bins == NULL)
-        return cj_fail_memory(err);
-    cj_status status = CJ_OK;
-    for (int c = 0; c < sums->all->channels && status == CJ_OK; c++) {
-        status = cj_spectrum(spectra, left[c], n, bins, err);
-        for (int i = 0; i < 2 && status == CJ_OK; i++) {
-            double frequency = 0, power;
-            if (sums->given > 0 && fabs(sums->given - mains[i] * rate) > 1)
-                continue;
-            power = strongest_near(bins, n, mains[i], &frequency);
-            if (power > best) {
-                best = power;
-                *start = frequency;
-            }
-        }
-    }
-    cj_free(bins);
-    return status;
-}
-
 static bool near_tone(const cj_tone_fit *tone, double frequency, size_t n)
 {
     if (tone == NULL)
@@ -91,7 +43,7 @@ static bool near_tone(const cj_tone_fit *tone, double frequency, size_t n)
 }
 
 static void add_channel(cj__hum_sums *sums, int c, const cj_tone_fit *hum, const cj_tone_fit *tone,
-                        double weight)
+                        double weight, bool real)
 {
     const cj_tone_channel *channel = &hum->channel[c];
     double square = 0, variance = 0;
@@ -103,7 +55,7 @@ static void add_channel(cj__hum_sums *sums, int c, const cj_tone_fit *hum, const
         square += power / 2 - u * u;
         variance += power * u * u + u * u * u * u;
         /* five standard uncertainties: one false alarm in 3e5 lines of white noise */
-        if (power > 25 * u * u && u > 0)
+        if (real && power > 25 * u * u && u > 0)
             sums->stands_out[c] = true;
     }
     sums->square[c] += weight * square;
@@ -113,24 +65,28 @@ static void add_channel(cj__hum_sums *sums, int c, const cj_tone_fit *hum, const
 cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
                       size_t n, const cj_tone_fit *tone, cj_error *err)
 {
-    double rate = sums->all->about->rate_hz, start = 0;
+    double rate = sums->all->about->rate_hz, given = sums->given, both[2] = {50 / rate, 60 / rate};
     if (!(rate > 0) || 50 / rate * (double)n < 2 || 60 / rate > 0.2)
         return CJ_OK;
-    cj_status status = find_start(sums, spectra, left, n, &start, err);
-    if (status != CJ_OK || !(start > 0))
-        return status;
-    int lines = (int)fmin(LINES, floor(0.49 / start));
-    cj_tone_options options = {.start = start, .harmonics = lines};
+    double asked = given / rate;
+    cj_mains_options options = {.nominal = given > 0 ? &asked : both,
+                                .nominals = given > 0 ? 1 : 2,
+                                .harmonics = LINES,
+                                .tone = tone ? tone->frequency : 0};
     cj_tone_fit *hum = NULL;
-    status = cj_tone_fit_make(spectra, left, sums->all->channels, n, &options, &hum, err);
+    double false_alarm = 1;
+    cj_status status =
+        cj_mains_fit(spectra, left, sums->all->channels, n, &options, &hum, &false_alarm, err);
     if (status != CJ_OK)
         return status == CJ_DATA ? CJ_OK : status; /* nothing there to fit */
-    double weight = (double)n, hz = hum->frequency * rate, hz_u = hum->frequency_u * rate;
+    double weight = (double)n, hz = hum->frequency * rate;
     for (int c = 0; c < sums->all->channels; c++)
-        add_channel(sums, c, hum, tone, weight);
+        add_channel(sums, c, hum, tone, weight, false_alarm < 1e-6);
     sums->fits++;
     sums->weight += weight;
-    double trust = 1 / fmax(hz_u * hz_u, 1e-12);
+    /* under three periods the frequency is held at its nominal value: half a bin of doubt */
+    double u = hum->frequency_u > 0 ? hum->frequency_u * rate : rate / (double)n / 2;
+    double trust = 1 / fmax(u * u, 1e-12);
     sums->weighted_hz += trust * hz;
     sums->frequency_weight += trust;
     cj_tone_fit_free(hum);

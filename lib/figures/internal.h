@@ -1,13 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
- * internal.h - how a record is analysed: read once, block by block, into sums that do not grow with its
- * length; then worded as figures.
+ * internal.h - how a record is analysed: read once, block by block, into sums that do not grow with
+ * its length; then worded as figures.
  *
- * A record of up to CJ__WHOLE samples is one block, and its fit is the maximum-likelihood fit of signal.h
- * over the whole record. A longer one is cut into blocks of CJ__BLOCK samples: each is fitted by itself,
- * the frequency comes from the run of the fundamental's phase from block to block, and amplitudes are
- * averaged with the phases of that run taken out. So memory does not depend on the length, and a
- * generator that drifts against the recorder's clock by parts per million does no harm.
+ * A record of up to CJ__WHOLE samples is one block, and its fit is the maximum-likelihood fit of
+ * signal.h over the whole record. A longer one is cut into blocks of CJ__BLOCK samples: each is
+ * fitted by itself, the frequency comes from the run of the fundamental's phase from block to
+ * block, and amplitudes are averaged with the phases of that run taken out. So memory does not
+ * depend on the length, and a generator that drifts against the recorder's clock by parts per
+ * million does no harm.
  */
 #ifndef COLDJOINT_FIGURES_INTERNAL_H
 #define COLDJOINT_FIGURES_INTERNAL_H
@@ -15,7 +16,7 @@
 #include "coldjoint/figures.h"
 #include "coldjoint/signal.h"
 
-#define CJ__BLOCK ((size_t)32768)
+#define CJ__BLOCK ((size_t)65536)
 #define CJ__WHOLE ((size_t)262144)
 #define CJ__THD_HARMONICS 10 /* harmonics 2..10 make the THD (contract) */
 
@@ -40,15 +41,17 @@ typedef struct cj__clip {
     double counted;               /* samples looked at */
 } cj__clip;
 
-/* Looks at one block; noise is the standard deviation of what the tone leaves, step the quantisation. */
+/* Looks at one block; noise is the standard deviation of what the tone leaves, step the
+ * quantisation. */
 void cj__clip_add(cj__clip *clip, const double *x, size_t n, double noise, double step);
 
 /* ---- momentary losses ---- */
 
 typedef struct cj__drops {
     size_t count;
-    size_t head, tail;  /* samples at the record's ends in which the tone was not there (yet, any more) */
-    bool in_event;      /* an event runs into the next block */
+    size_t head,
+        tail; /* samples at the record's ends in which the tone was not there (yet, any more) */
+    bool in_event;                      /* an event runs into the next block */
     double quiet_square, quiet_samples; /* residual power between the events */
 } cj__drops;
 
@@ -58,13 +61,13 @@ void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double pe
 /* ---- the tone ---- */
 
 typedef struct cj__tone_channel {
-    bool seen;                /* the fundamental stands out of the noise in this channel */
-    double explained;         /* share of the channel's AC power that the model explains */
+    bool seen;        /* the fundamental stands out of the noise in this channel */
+    double explained; /* share of the channel's AC power that the model explains */
     double dc, dc_u;
-    double peak, peak_u;      /* fundamental */
-    cj_complex *line;         /* [harmonics], phases relative to the reference channel's fundamental */
-    double *line_u;           /* [harmonics] of the real and of the imaginary part */
-    double residual;          /* variance of what is left */
+    double peak, peak_u; /* fundamental */
+    cj_complex *line;    /* [harmonics], phases relative to the reference channel's fundamental */
+    double *line_u;      /* [harmonics] of the real and of the imaginary part */
+    double residual;     /* variance of what is left */
 } cj__tone_channel;
 
 typedef struct cj__tone {
@@ -72,13 +75,13 @@ typedef struct cj__tone {
     double frequency, frequency_u; /* cycles a sample */
     double periods;
     int harmonics;
-    int reference;      /* the channel whose fundamental gives the phase */
+    int reference; /* the channel whose fundamental gives the phase */
     size_t blocks;
-    bool steady;        /* one frequency explains all blocks */
+    bool steady; /* one frequency explains all blocks */
     cj__tone_channel channel[2];
-    cj_complex ratio;   /* channel 2 over channel 1 */
-    double gain_u;      /* relative standard uncertainty of its magnitude */
-    double phase_u;     /* and of its argument, radians */
+    cj_complex ratio; /* channel 2 over channel 1 */
+    double gain_u;    /* relative standard uncertainty of its magnitude */
+    double phase_u;   /* and of its argument, radians */
 } cj__tone;
 
 typedef struct cj__tone_sums cj__tone_sums; /* over blocks */
@@ -92,34 +95,37 @@ void cj__tone_release(cj__tone *tone);
 /* ---- noise, hum, stray lines ---- */
 
 typedef struct cj__noise {
-    double band_square;  /* mean square inside the band of what DC and all fitted harmonics leave */
-    double band_bins;    /* independent spectral bins behind it */
-    double weight;       /* samples summed */
-    bool hum_possible;   /* the record is long enough to tell mains lines */
+    double band_square; /* mean square inside the band of what DC and all fitted harmonics leave */
+    double band_bins;   /* independent spectral bins behind it */
+    double weight;      /* samples summed */
+    bool hum_possible;  /* the record is long enough to tell mains lines */
     bool hum_seen;
     double hum_hz, hum_hz_u, hum_square, hum_u; /* mean square of the lines; u of its root */
     bool stray_seen;
-    double stray_hz, stray_peak, stray_u;       /* hz: cycles a sample */
-    double stray_floor;  /* peak a line would need to stand out */
-    double flatness;     /* geometric over arithmetic mean of the spectrum: 0.56 for white noise */
+    double stray_hz, stray_peak, stray_u; /* hz: cycles a sample */
+    double stray_floor;                   /* peak a line would need to stand out */
+    double flatness; /* geometric over arithmetic mean of the spectrum: 0.56 for white noise */
 } cj__noise;
 
 typedef struct cj__analysis cj__analysis;
-typedef struct cj__spectral cj__spectral; /* spectra of one channel's residual, summed over blocks */
+typedef struct cj__spectral
+    cj__spectral; /* spectra of one channel's residual, summed over blocks */
 
 cj__spectral *cj__spectral_new(size_t n);
 void cj__spectral_free(cj__spectral *spectral);
-/* Lines the fit took out: a tone and its harmonics, and how many bins to either side go with each. */
+/* Lines the fit took out: a tone and its harmonics, and how many bins to either side go with each.
+ */
 typedef struct cj__lines {
     double frequency;
     int harmonics;
     int beside;
 } cj__lines;
-/* bins: the spectrum of one block of n samples; band in cycles a sample; lines: fitted and subtracted. */
-void cj__spectral_add(cj__spectral *spectral, const cj_complex *bins, size_t n, const double band[2],
-                      const cj__lines *lines);
-void cj__spectral_finish(const cj__spectral *spectral, const cj__analysis *all, const double band[2],
-                         cj__noise *noise);
+/* bins: the spectrum of one block of n samples; band in cycles a sample; lines: fitted and
+ * subtracted. */
+void cj__spectral_add(cj__spectral *spectral, const cj_complex *bins, size_t n,
+                      const double band[2], const cj__lines *lines);
+void cj__spectral_finish(const cj__spectral *spectral, const cj__analysis *all,
+                         const double band[2], cj__noise *noise);
 /* Mean power a bin beside the tone, to be held against the tone's own. */
 double cj__beside(const cj_complex *bins, size_t n, double frequency);
 
@@ -130,8 +136,8 @@ typedef struct cj__hum_sums cj__hum_sums;
 cj__hum_sums *cj__hum_new(const cj__analysis *all, double mains_hz);
 void cj__hum_free(cj__hum_sums *sums);
 /* left: the residuals of one block; fit: its tone, NULL where there is none. */
-cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2], size_t n,
-                      const cj_tone_fit *fit, cj_error *err);
+cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
+                      size_t n, const cj_tone_fit *fit, cj_error *err);
 void cj__hum_finish(const cj__hum_sums *sums, int channel, cj__noise *noise);
 
 /* ---- the pair without a tone ---- */
@@ -139,13 +145,14 @@ void cj__hum_finish(const cj__hum_sums *sums, int channel, cj__noise *noise);
 typedef struct cj__pair_sums {
     size_t valid;
     double shift[2], sum[2], square[2], product; /* about the shifts */
-    size_t segments;             /* looked at by correlation; 0: none */
-    double corr, gain, gain_u;   /* largest normalised correlation, signed; regression gain there */
-    double lag, lag_u;           /* samples, positive where channel 2 is later */
+    size_t segments;                             /* looked at by correlation; 0: none */
+    double corr, gain, gain_u; /* largest normalised correlation, signed; regression gain there */
+    double lag, lag_u;         /* samples, positive where channel 2 is later */
 } cj__pair_sums;
 
 /* one, two: residuals of a block about their means. */
-cj_status cj__pair_correlate(cj__pair_sums *pair, const double *one, const double *two, size_t n);
+cj_status cj__pair_correlate(cj__pair_sums *pair, cj_spectra *spectra, const double *one,
+                             const double *two, size_t n, cj_error *err);
 void cj__pair_finish(cj__pair_sums *pair);
 
 /* ---- everything about a record ---- */
@@ -183,21 +190,25 @@ void cj__analysis_free(cj__analysis *analysis);
 
 cj_status cj__channel_figures(const cj__analysis *analysis, int channel, cj_figure_set *set);
 cj_status cj__pair_figures(const cj__analysis *analysis, cj_figure_set *set);
-cj_status cj__advise(const cj__analysis *analysis, const cj_measurement *measurement, cj_lines *advice);
+cj_status cj__advise(const cj__analysis *analysis, const cj_measurement *measurement,
+                     cj_lines *advice);
 
 /* Adds a figure with a value, a missing one with its reason, a bound, a word. */
-cj_status cj__add_value(cj_figure_set *set, const char *name, const char *unit, double value, double u);
+cj_status cj__add_value(cj_figure_set *set, const char *name, const char *unit, double value,
+                        double u);
 cj_status cj__add_missing(cj_figure_set *set, const char *name, const char *unit, const char *why);
-cj_status cj__add_bound(cj_figure_set *set, const char *name, const char *unit, cj_bound kind, double bound,
-                        const char *why);
+cj_status cj__add_bound(cj_figure_set *set, const char *name, const char *unit, cj_bound kind,
+                        double bound, const char *why);
 cj_status cj__add_word(cj_figure_set *set, const char *name, const char *word);
 double cj__value(const cj_figure_set *set, const char *name); /* NaN where there is none */
 
 double cj__to_db(double ratio);
-double cj__wrap_degrees(double degrees); /* into -180 < x <= 180 */
+double cj__wrap_degrees(double degrees);  /* into -180 < x <= 180 */
 const char *cj__polarity(double degrees); /* same, inverted, unclear */
 
-/* The instruments of the options, with the defaults of this kind of capture where they say nothing. */
-cj_instruments cj__chain_of(const cj_instruments *given, const cj_capture_info *about, double rate_hz);
+/* The instruments of the options, with the defaults of this kind of capture where they say nothing.
+ */
+cj_instruments cj__chain_of(const cj_instruments *given, const cj_capture_info *about,
+                            double rate_hz);
 
 #endif

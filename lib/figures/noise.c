@@ -42,13 +42,6 @@ static double square_of(cj_complex a)
     return a.re * a.re + a.im * a.im;
 }
 
-/* Share of bin k (it reaches half a bin to either side) that lies within low..high, both in bins.
- */
-static double share_of_bin(double k, double low, double high)
-{
-    return fmax(0, fmin(k + 0.5, high) - fmax(k - 0.5, low));
-}
-
 static double power_of_bin(const cj_complex *bins, size_t n, size_t k)
 {
     return (k == 0 || 2 * k == n ? 1 : 2) * square_of(bins[k]);
@@ -84,13 +77,9 @@ static double leave_out_lines(const cj_complex *bins, size_t n, const double edg
 static void add_band(cj__spectral *s, const cj_complex *bins, size_t n, const double band[2],
                      const cj__lines *lines)
 {
-    double edge[2] = {fmax(0, band[0] * (double)n), fmin(0.5, band[1]) * (double)n}, sum = 0;
-    size_t first = (size_t)floor(edge[0] + 0.5),
-           last = (size_t)fmin(floor(edge[1] + 0.5), (double)(n / 2));
-    for (size_t k = first; k <= last; k++) {
-        double share = k > first && k < last ? 1 : share_of_bin((double)k, edge[0], edge[1]);
-        sum += share * power_of_bin(bins, n, k);
-    }
+    double edge[2] = {fmax(0, band[0] * (double)n), fmin(0.5, band[1]) * (double)n};
+    double sum =
+        cj_band_power(bins, n, edge[0] / (double)n, edge[1] / (double)n) * (double)n * (double)n;
     double wide = fmax(1, edge[1] - edge[0]),
            left = wide - leave_out_lines(bins, n, edge, lines, &sum);
     double factor = left > wide / 4 ? wide / left : 1;

@@ -170,16 +170,16 @@ static cj_status judge_tone(struct cj__work *w, size_t n, cj_error *err)
     for (int c = 0; c < all->channels; c++) {
         const cj_tone_channel *channel = &w->reference->channel[c];
         cj_tone_subtract(w->reference, c, w->x[c], n, 1, w->reference->harmonics, w->left[c]);
-        cj_status status = cj_spectrum(w->spectra, w->left[c], n, w->bins, err);
+        cj_status status = cj_spectrum(w->spectra, w->left[c], n, w->bins[0], err);
         if (status != CJ_OK)
             return status;
         double peak = sqrt(cj__line_square(channel, 0));
         double clear =
             channel->valid < 16 || !(peak > 0) ? 0 : peak / fmax(channel->line_u[0], 1e-300);
         all->tone.channel[c].seen = clear > 4.5;
-        double second = second_line(w, w->bins, n), explained = explained_by(w->reference, c);
+        double second = second_line(w, w->bins[0], n), explained = explained_by(w->reference, c);
         bool single = second < SECOND_TONE * peak;
-        if (is_tone(w, w->reference, c, w->bins) && single)
+        if (is_tone(w, w->reference, c, w->bins[0]) && single)
             all->tone.present = true;
         /* two tones are two lines that make up most of the signal */
         double second_share =
@@ -244,7 +244,8 @@ cj_status cj__find_tone(struct cj__work *w, cj_error *err)
             err, CJ_USAGE, all->about->name, 0, 0,
             "a tone of %g Hz cannot be seen at %g samples a second; it must be below %g Hz", asked,
             rate, rate / 2);
-    status = cj__fit_block(w, n, asked > 0 ? asked / rate : 0,
-                           w->options ? w->options->harmonics : 0, &w->reference, err);
+    cj_tone_options options = {.start = asked > 0 ? asked / rate : 0,
+                               .harmonics = w->options ? w->options->harmonics : 0};
+    status = cj__fit_block(w, n, &options, &w->reference, err);
     return status == CJ_OK && w->reference ? judge_tone(w, n, err) : status;
 }

@@ -89,41 +89,18 @@ static void add_channel(struct channel_sums *sums, const cj_tone_channel *channe
     sums->residual += weight * channel->residual;
 }
 
-/* Variance of the channel's own noise in its fundamental, relative to it: along it and across it.
- */
-static void own_noise(const cj_tone_channel *channel, double *along, double *across)
-{
-    cj_complex a = channel->line[0];
-    cj_tone_noise n = channel->own[0];
-    double square = a.re * a.re + a.im * a.im, four = square * square;
-    *along += (a.re * a.re * n.re_re + 2 * a.re * a.im * n.re_im + a.im * a.im * n.im_im) / four;
-    *across += (a.im * a.im * n.re_re - 2 * a.re * a.im * n.re_im + a.re * a.re * n.im_im) / four;
-}
-
-static cj_complex quotient(cj_complex a, cj_complex b)
-{
-    double square = b.re * b.re + b.im * b.im;
-    return (cj_complex){(a.re * b.re + a.im * b.im) / square, (a.im * b.re - a.re * b.im) / square};
-}
-
 static void add_ratio(cj__tone_sums *sums, const cj_tone_fit *fit, double weight)
 {
-    const cj_tone_channel *one = &fit->channel[0], *two = &fit->channel[1];
-    cj_complex a1 = one->line[0], a2 = two->line[0];
+    cj_complex a1 = fit->channel[0].line[0], a2 = fit->channel[1].line[0];
     sums->product.re += weight * (a2.re * a1.re + a2.im * a1.im);
     sums->product.im += weight * (a2.im * a1.re - a2.re * a1.im);
     sums->square += weight * (a1.re * a1.re + a1.im * a1.im);
-    if (magnitude(a1) == 0 || magnitude(a2) == 0)
+    cj_tone_ratio ratio;
+    cj_tone_compare(fit, 1, &ratio);
+    if (!isfinite(ratio.gain_u) || !isfinite(ratio.phase_u))
         return;
-    double along = 0, across = 0;
-    own_noise(one, &along, &across);
-    own_noise(two, &along, &across);
-    /* an error of the common frequency moves both lines: only the difference shows in the ratio */
-    cj_complex s1 = quotient(one->slope[0], a1), s2 = quotient(two->slope[0], a2);
-    double along_f = (s2.re - s1.re) * fit->frequency_u,
-           across_f = (s2.im - s1.im) * fit->frequency_u;
-    sums->gain_u_sq += weight * weight * (along + along_f * along_f);
-    sums->phase_u_sq += weight * weight * (across + across_f * across_f);
+    sums->gain_u_sq += weight * weight * ratio.gain_u * ratio.gain_u;
+    sums->phase_u_sq += weight * weight * ratio.phase_u * ratio.phase_u;
 }
 
 cj_status cj__tone_sums_add(cj__tone_sums *sums, const cj_tone_fit *fit, size_t start)

@@ -12,9 +12,9 @@ struct cj__work {
     cj__analysis *all;
     cj_spectra *spectra;
     double *x[2], *left[2]; /* one block: samples, and what the model leaves of them */
-    cj_complex *bins;
-    size_t room;  /* samples a block may hold */
-    size_t block; /* samples of an ordinary block */
+    cj_complex *bins[2];    /* and the spectra of those */
+    size_t room;            /* samples a block may hold */
+    size_t block;           /* samples of an ordinary block */
     cj__spectral *spectral[2];
     cj__hum_sums *hum;
     cj_tone_fit *reference; /* of the block that was asked for the tone */
@@ -30,7 +30,7 @@ cj_status cj__read_block(struct cj__work *w, size_t start, size_t count, cj_erro
 
 /* Fits the n samples in x; *fit stays NULL where they determine no tone: that is an answer, not an
  * error. */
-cj_status cj__fit_block(struct cj__work *w, size_t n, double start, int harmonics,
+cj_status cj__fit_block(struct cj__work *w, size_t n, const cj_tone_options *options,
                         cj_tone_fit **fit, cj_error *err);
 
 /* |line|^2 of harmonic k + 1. */
