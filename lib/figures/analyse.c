@@ -183,8 +183,9 @@ static void take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit
     } else {
         subtract_mean(w->x[c], n, cj__level_mean(&all->level[c]), w->left[c]);
     }
-    cj__clip_add(&all->clip[c], w->x[c], n, noise,
-                 all->about->channels[all->about->selected[c]].step);
+    struct cj__flat flat = {w->low[c], w->high[c], noise,
+                            all->about->channels[all->about->selected[c]].step};
+    cj__clip_add(&all->clip[c], w->x[c], n, &flat);
 }
 
 static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit, bool look_for_hum,
@@ -211,6 +212,28 @@ static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit, b
     return status;
 }
 
+/* Adds a block's levels to the record's, and keeps its own extremes. */
+static void add_level(struct cj__work *w, int c, size_t n)
+{
+    cj__level here = {0}, *all = &w->all->level[c];
+    cj__level_add(&here, w->x[c], n);
+    w->low[c] = here.low;
+    w->high[c] = here.high;
+    if (here.valid == 0)
+        return;
+    if (all->valid == 0) {
+        *all = here;
+        return;
+    }
+    /* sums about one shift from sums about another */
+    double by = here.shift - all->shift, count = (double)here.valid;
+    all->square += here.square + 2 * by * here.sum + count * by * by;
+    all->sum += here.sum + count * by;
+    all->valid += here.valid;
+    all->low = fmin(all->low, here.low);
+    all->high = fmax(all->high, here.high);
+}
+
 static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, double *frequency,
                            cj_error *err)
 {
@@ -220,7 +243,7 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
     if (status != CJ_OK)
         return status;
     for (int c = 0; c < all->channels; c++)
-        cj__level_add(&all->level[c], w->x[c], n);
+        add_level(w, c, n);
     if (all->channels == 2)
         add_pair(&all->pair, w->x[0], w->x[1], n);
     cj_tone_fit *fit = NULL;

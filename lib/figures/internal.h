@@ -41,9 +41,14 @@ typedef struct cj__clip {
     double counted;               /* samples looked at */
 } cj__clip;
 
-/* Looks at one block; noise is the standard deviation of what the tone leaves, step the
- * quantisation. */
-void cj__clip_add(cj__clip *clip, const double *x, size_t n, double noise, double step);
+/* What the tops of one block are judged by. */
+struct cj__flat {
+    double low, high; /* its smallest and largest sample */
+    double noise;     /* standard deviation of what the tone leaves */
+    double step;      /* quantisation */
+};
+
+void cj__clip_add(cj__clip *clip, const double *x, size_t n, const struct cj__flat *flat);
 
 /* ---- momentary losses ---- */
 
