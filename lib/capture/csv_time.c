@@ -271,6 +271,15 @@ static cj_status check_uniform(const char *name, const cj__rows *rows, const cj_
 
 /* ---- all of it ---- */
 
+#define CJ__FEWEST_ROWS 16
+
+static cj_status refuse_few(const char *name, const cj__rows *rows, cj_error *err)
+{
+    return cj_fail(err, CJ_DATA, name, rows->first_line, 0,
+                   "only %zu samples; no tone can be fitted to fewer than %d", rows->count,
+                   CJ__FEWEST_ROWS);
+}
+
 static cj_status axis_without_times(const char *name, const cj__layout *layout, cj__rows *rows,
                                     cj__axis *axis, cj_error *err)
 {
@@ -297,6 +306,8 @@ cj_status cj__axis_find(const char *name, const cj__layout *layout, int time_shi
                         cj__axis *axis, bool *envelope, cj_lines *notes, cj_error *err)
 {
     *axis = (cj__axis){0};
+    if (rows->count < CJ__FEWEST_ROWS)
+        return refuse_few(name, rows, err);
     if (rows->timed)
         fill_times(rows);
     if (!rows->timed || layout->time < 0)
@@ -308,6 +319,8 @@ cj_status cj__axis_find(const char *name, const cj__layout *layout, int time_shi
         status = cj_fail_memory(err);
     if (status != CJ_OK)
         return status;
+    if (rows->count < CJ__FEWEST_ROWS) /* of pairs, or of the first segment */
+        return refuse_few(name, rows, err);
     cj__line_fit fit;
     if (!cj__fit_line(rows, &fit) || !(fit.step > 0))
         return cj_fail(err, CJ_DATA, name, rows->first_line, rows->slots[0].at + 1,

@@ -85,7 +85,7 @@ static inline const char *cj__number_quick(const char *text, const char *end, ch
 {
     const char *at = text;
     uint64_t negative = *at == '-', digits = 0, eight;
-    at += *at == '-' || *at == '+';
+    at += (*at == '-') | (*at == '+'); /* no branches on what cannot be predicted, here and below */
     const char *first = at;
     for (; (unsigned char)(*at - '0') < 10; at++)
         digits = digits * 10 + (uint64_t)(*at - '0');
@@ -104,14 +104,14 @@ static inline const char *cj__number_quick(const char *text, const char *end, ch
         power = -(int)(at - fraction);
     }
     if ((*at | 0x20) == 'e') {
-        bool down = at[1] == '-';
-        at += 1 + (down || at[1] == '+');
+        int down = at[1] == '-';
+        at += 1 + (down | (at[1] == '+'));
         if ((unsigned char)(*at - '0') >= 10)
             return NULL;
         int exponent = *at++ - '0';
         for (int more = 0; more < 2 && (unsigned char)(*at - '0') < 10; more++)
             exponent = exponent * 10 + (*at++ - '0');
-        power += down ? -exponent : exponent;
+        power += (exponent ^ -down) + down; /* -exponent where down is 1 */
     }
     int scale = power + shift;
     if (count <= 0 || count > 19 || digits > (UINT64_C(1) << 53) || scale < -22 || scale > 22 ||

@@ -379,7 +379,7 @@ static const struct refusal refusals[] = {
     {"x-pasted-twice.csv", 66, "pasted twice"},
     {"x-thinned.csv", 0, "time steps vary"},
     {"x-text.csv", 32, "no number where a sample belongs"},
-    {"x-too-few.csv", 2, "only 9 rows"},
+    {"x-too-few.csv", 2, "only 9 samples"},
     {"x-eleven-bad.csv", 32, "more than ten rows in a row"},
     {"x-binary.csv", 1, "binary"},
     {"x-two-axes.csv", 1, "not one time axis"},
