@@ -141,7 +141,8 @@ typedef struct cj_tone_fit {
  *           neighbours where N >= 1024: the least L_H for the given H on the grid f + 0.05 i/N', |i| <= 12,
  *           f >= 1/N' (N' samples after thinning), then Gauss-Newton; then the whole record from there.
  *           (Where H is too many for the thinned record the start stands.)
- * With `harmonics` 0:
+ *   The given number counts as M (step 2 below), taken at the start, where it is more.
+ * With `harmonics` 0 (P is that of the last f):
  *   1. P >= 6: fit H = 1. P < 6: on the thinned record fit H = 1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 15, ... (a quarter
  *      more each time, ending on the most that lie below 1/2 - 1/N', leave 3 degrees of freedom,
  *      and are no more than 64), H = 1, 2, 3, 5 and 10 from the best of the grid above, the others from the fit
@@ -195,9 +196,10 @@ typedef struct cj_presence {
 
 /*
  * Whether a channel's fundamental is more than noise: false_alarm under 1e-6. With z = |line|^2 / (var re +
- * var im), noise exceeds z with probability exp(-z) at one frequency, and at most N exp(-z) (N
- * samples: N/2 independent frequencies, doubled for those between them) at the frequency that was sought
- * out. In a joint fit the frequency counts as sought in the channel of the larger z alone.
+ * var im) and nu degrees of freedom, white noise exceeds z with probability p = (1 + 2z/nu)^(-nu/2) (F
+ * distribution) at one frequency, and at most N sqrt(pi z/12) p at the frequency that was sought out
+ * (Baluev 2008, Mon. Not. R. Astron. Soc. 385, 1279: upcrossings of a periodogram over all frequencies; from
+ * memory). In a joint fit the frequency counts as sought in the channel of the larger z alone.
  */
 CJ_API void cj_tone_present(const cj_tone_fit *fit, int channel, cj_presence *out);
 

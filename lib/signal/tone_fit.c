@@ -15,9 +15,9 @@
 
 /* The most harmonics below Nyquist less margin bins, with degrees of freedom left, in bearable
  * time. */
-static int most_harmonics(const cj__tone *tone, double margin)
+static int most_harmonics(const cj__tone *tone, double f, double margin)
 {
-    double n = (double)tone->n, most = floor((0.5 - margin / n) / tone->f);
+    double n = (double)tone->n, most = floor((0.5 - margin / n) / f);
     for (int c = 0; c < tone->channels; c++)
         if (tone->channel[c].alive)
             most = fmin(most, floor(((double)tone->channel[c].valid - 3.0) / 2.0));
@@ -91,7 +91,7 @@ static cj_status extend(cj__tone *tone, bool fixed, bool *converged)
 {
     cj_status status = CJ_OK;
     while (status == CJ_OK) {
-        int most = most_harmonics(tone, 0.01), highest = 0;
+        int most = most_harmonics(tone, tone->f, 0.01), highest = 0;
         if (most <= tone->h)
             break;
         status = highest_left(tone, most, &highest);
@@ -125,7 +125,7 @@ static bool base_is_free(const cj__tone *tone, int base)
 
 static int base_order(const cj__tone *tone)
 {
-    int most = most_harmonics(tone, 1.0);
+    int most = most_harmonics(tone, tone->f, 1.0);
     return most < BASE_HARMONICS ? most : BASE_HARMONICS;
 }
 
@@ -170,6 +170,8 @@ static cj_status search(cj__tone *tone, const cj_tone_options *options, bool *co
     bool few = f * (double)tone->n < CJ__FEW_PERIODS;
     if (few)
         status = cj__tone_few(tone, fixed, &f, &h);
+    int most = most_harmonics(tone, f, 0.01);
+    h = h < most ? h : most;
     if (status == CJ_OK)
         status = fit_order(tone, f, fixed, few ? h : 1, converged);
     if (status == CJ_OK)

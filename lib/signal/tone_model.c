@@ -93,15 +93,24 @@ static double excess(const cj_tone_fit *fit, int channel)
     return !(power > 0.0) ? 0.0 : noise > 0.0 ? power / noise : INFINITY;
 }
 
+/* F of 2 and `freedom` degrees: exact for the variance estimated with the fit. */
+static double chance(double z, double freedom)
+{
+    return isinf(z) ? 0.0 : exp(-0.5 * freedom * log1p(2.0 * z / freedom));
+}
+
 void cj_tone_present(const cj_tone_fit *fit, int channel, cj_presence *out)
 {
     const cj_tone_channel *of = &fit->channel[channel];
-    double z = excess(fit, channel), searched = fit->frequency_u > 0.0 ? (double)of->valid : 1.0;
+    double z = excess(fit, channel), valid = (double)of->valid;
+    double alarm = chance(z, fmax(valid - 2.0 * fit->harmonics - 1.0, 1.0));
+    bool sought = fit->frequency_u > 0.0;
     for (int c = 0; c < fit->channels; c++)
-        if (c != channel && excess(fit, c) > z)
-            searched = 1.0;
+        sought = sought && (c == channel || excess(fit, c) <= z);
+    if (sought && alarm > 0.0)
+        alarm *= fmax(1.0, valid * sqrt(CJ__TWO_PI / 24.0 * z));
     double power = of->line[0].re * of->line[0].re + of->line[0].im * of->line[0].im;
-    out->false_alarm = fmin(1.0, searched * exp(-z));
+    out->false_alarm = z > 0.0 ? fmin(1.0, alarm) : 1.0;
     out->snr = power > 0.0 ? 0.5 * power / of->residual : 0.0;
     out->present = fit->frequency > 0.0 && out->false_alarm < 1e-6;
 }
