@@ -40,7 +40,7 @@ static int print_help(cj_error *err)
                 "coldjoint measures two-channel captures of an audio board and says what they\n"
                 "point at.\n\n");
     for (size_t i = 0; i < COMMANDS; i++)
-        cj_text_add(&answer, "  %-8s %-22s%s\n", commands[i]->name, commands[i]->arguments,
+        cj_text_add(&answer, "  %-8s %-23s%s\n", commands[i]->name, commands[i]->arguments,
                     commands[i]->does);
     cj_text_add(
         &answer,
