@@ -35,7 +35,7 @@ static const struct {
     {"summing-output-pin-open", LEADS, 1,
      "match=differ pair.gain=0.1~0.001 pair.gain_db=-20~0.1 pair.phase_deg=180~0.5 "
      "pair.turn=flipped",
-     "Channel 2 is -20.0 dB against channel 1 and turned over"},
+     "Channel 2 is -20.0 dB against channel 1 and the wrong way round"},
     {"summing-output-pin-open", LEADS, 1,
      "match=differ pair.gain=0.1097~0.001 pair.gain_db=-19.2~0.1 pair.phase_deg=-1~0.5 "
      "pair.turn=flipped "
@@ -166,7 +166,7 @@ static const struct {
     /* polarity, phase */
     {"polarity-flipped", LEADS, 1,
      "match=differ pair.gain_db=0.02~0.09 pair.phase_deg=179.9~0.1 pair.turn=flipped",
-     "as loud as channel 1 but turned over"},
+     "as loud as channel 1 but the wrong way round"},
     {"polarity-flipped", SILENT, 1, "match=differ pair.gain_db=-9.5~0.09 pair.turn=flipped",
      "pair.step_db is 9.5 dB"},
     {"flipped-and-louder", LEADS, 1,
