@@ -39,7 +39,8 @@ static cj_status work_start(struct cj__work *w, cj_error *err)
     w->block = whole ? all->samples : CJ__BLOCK;
     w->room = whole ? all->samples : 2 * CJ__BLOCK;
     w->spectra = cj_spectra_new();
-    if (!w->spectra)
+    w->hum = cj__hum_new(all, w->options ? w->options->mains_hz : 0);
+    if (!w->spectra || !w->hum)
         return cj_fail_memory(err);
     for (int c = 0; c < all->channels; c++) {
         w->x[c] = cj_new(w->room, sizeof(double));
@@ -154,7 +155,12 @@ static cj_status colour(struct cj__work *w, cj_tone_fit *fit, int c, const cj_co
     if (ratio == NULL)
         return cj_fail_memory(err);
     cj_noise_near(bins, fit->samples, fit->frequency, fit->harmonics, NEARBY, ratio);
+    /* the fit may have been made with the hum taken out; the bins are of the residual with it */
+    double all_of_it = cj_band_power(bins, fit->samples, 0, 0.5);
+    double more = channel->residual > 0 && all_of_it > 0 ? all_of_it / channel->residual : 1;
+    channel->residual *= more;
     for (int k = 0; k < fit->harmonics; k++) {
+        ratio[k] *= more;
         double root = sqrt(ratio[k]);
         channel->line_u[k] *= root;
         channel->peak_u[k] *= root;
@@ -277,11 +283,10 @@ static cj_status pass(struct cj__work *w, cj_error *err)
     size_t blocks = cj__block_count(w);
     if (all->tone.present)
         w->sums = cj__tone_sums_new(all->channels, w->reference->harmonics, all->tone.reference);
-    w->hum = cj__hum_new(all, w->options ? w->options->mains_hz : 0);
     for (int c = 0; c < all->channels; c++)
         if ((w->spectral[c] = cj__spectral_new(w->block)) == NULL)
             return cj_fail_memory(err);
-    if ((all->tone.present && !w->sums) || !w->hum)
+    if (all->tone.present && !w->sums)
         return cj_fail_memory(err);
     double frequency = w->reference ? w->reference->frequency : 0;
     cj_status status = CJ_OK;

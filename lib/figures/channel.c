@@ -193,8 +193,15 @@ static bool noise_is_the_steps(const struct view *v)
 static const char under_steps[] =
     "under the capture's own steps: more vertical gain, or an audio capture, shows more";
 
+static const char no_band[] = "the record is too short, or its rate too low, to resolve this band";
+
 static cj_status add_thdn(const struct view *v, cj_figure_set *set, double thd_square)
 {
+    if (!(v->noise->band_bins > 0)) {
+        ADD(cj__add_missing(set, "thdn_percent", "%", no_band));
+        ADD(cj__add_missing(set, "thdn_db", "dB", no_band));
+        return cj__add_missing(set, "sinad_db", "dB", no_band);
+    }
     double noise = noise_square(v), fundamental = v->tone->peak * v->tone->peak / 2;
     double rest = noise + fmax(0, thd_square) / 2;
     double value = sqrt(rest / (rest + fundamental)), bins = fmax(1, v->noise->band_bins);
@@ -259,6 +266,8 @@ static cj_status add_noise(const struct view *v, cj_figure_set *set)
     cj__signal_kind kind = v->all->signal[v->noise - v->all->noise];
     if (kind == CJ__SIGNAL_OTHER || kind == CJ__SIGNAL_TWO_TONE)
         return cj__add_missing(set, "noise_v", v->unit, "the signal is no single tone to take out");
+    if (!(v->noise->band_bins > 0))
+        return cj__add_missing(set, "noise_v", v->unit, no_band);
     double noise = sqrt(noise_square(v));
     if (noise_is_the_steps(v))
         return cj__add_bound(set, "noise_v", v->unit, CJ_BELOW, noise, under_steps);

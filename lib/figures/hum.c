@@ -9,6 +9,7 @@
 #include <math.h>
 
 #define LINES 20
+#define REAL 1e-6 /* false alarms that pass for hum */
 
 struct cj__hum_sums {
     const cj__analysis *all;
@@ -62,8 +63,11 @@ static void add_channel(cj__hum_sums *sums, int c, const cj_tone_fit *hum, const
     sums->u_sq[c] += weight * weight * variance;
 }
 
-cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
-                      size_t n, const cj_tone_fit *tone, cj_error *err)
+/* One fit of the mains series to the residuals of a block; *hum stays NULL where it makes no sense.
+ */
+static cj_status fit_mains(const cj__hum_sums *sums, cj_spectra *spectra,
+                           const double *const left[2], size_t n, const cj_tone_fit *tone,
+                           cj_tone_fit **hum, double *false_alarm, cj_error *err)
 {
     double rate = sums->all->about->rate_hz, given = sums->given, both[2] = {50 / rate, 60 / rate};
     if (!(rate > 0) || 50 / rate * (double)n < 2 || 60 / rate > 0.2)
@@ -73,15 +77,22 @@ cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *con
                                 .nominals = given > 0 ? 1 : 2,
                                 .harmonics = LINES,
                                 .tone = tone ? tone->frequency : 0};
-    cj_tone_fit *hum = NULL;
-    double false_alarm = 1;
     cj_status status =
-        cj_mains_fit(spectra, left, sums->all->channels, n, &options, &hum, &false_alarm, err);
-    if (status != CJ_OK)
-        return status == CJ_DATA ? CJ_OK : status; /* nothing there to fit */
+        cj_mains_fit(spectra, left, sums->all->channels, n, &options, hum, false_alarm, err);
+    return status == CJ_DATA ? CJ_OK : status; /* nothing there to fit */
+}
+
+cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
+                      size_t n, const cj_tone_fit *tone, cj_error *err)
+{
+    cj_tone_fit *hum = NULL;
+    double false_alarm = 1, rate = sums->all->about->rate_hz;
+    cj_status status = fit_mains(sums, spectra, left, n, tone, &hum, &false_alarm, err);
+    if (status != CJ_OK || hum == NULL)
+        return status;
     double weight = (double)n, hz = hum->frequency * rate;
     for (int c = 0; c < sums->all->channels; c++)
-        add_channel(sums, c, hum, tone, weight, false_alarm < 1e-6);
+        add_channel(sums, c, hum, tone, weight, false_alarm < REAL);
     sums->fits++;
     sums->weight += weight;
     /* under three periods the frequency is held at its nominal value: half a bin of doubt */
@@ -91,6 +102,30 @@ cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *con
     sums->frequency_weight += trust;
     cj_tone_fit_free(hum);
     return CJ_OK;
+}
+
+cj_status cj__hum_take_out(const cj__hum_sums *sums, cj_spectra *spectra, const double *const x[2],
+                           double *const left[2], size_t n, const cj_tone_fit *tone, bool *found,
+                           cj_error *err)
+{
+    cj_tone_fit *hum = NULL;
+    double false_alarm = 1;
+    const double *const residual[2] = {left[0], left[1]};
+    cj_status status = fit_mains(sums, spectra, residual, n, tone, &hum, &false_alarm, err);
+    *found = status == CJ_OK && hum != NULL && false_alarm < REAL;
+    for (int c = 0; *found && c < sums->all->channels; c++) {
+        cj_tone_channel *channel = &hum->channel[c];
+        for (int k = 0; k < hum->harmonics; k++)
+            if (near_tone(tone, (k + 1) * hum->frequency, n))
+                channel->line[k] = (cj_complex){0, 0}; /* that one belongs to the tone */
+        channel->dc = 0;
+        cj_tone_subtract(hum, c, x[c], n, 1, hum->harmonics, left[c]);
+        for (size_t i = 0; i < n; i++)
+            if (isnan(x[c][i]))
+                left[c][i] = NAN; /* a gap stays one */
+    }
+    cj_tone_fit_free(hum);
+    return status;
 }
 
 void cj__hum_finish(const cj__hum_sums *sums, int c, cj__noise *noise)

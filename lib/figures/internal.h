@@ -143,6 +143,11 @@ void cj__hum_free(cj__hum_sums *sums);
 /* left: the residuals of one block; fit: its tone, NULL where there is none. */
 cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
                       size_t n, const cj_tone_fit *fit, cj_error *err);
+/* left: residuals of the tone in, x less the mains series out where one was found (*found); x is
+ * not changed. */
+cj_status cj__hum_take_out(const cj__hum_sums *sums, cj_spectra *spectra, const double *const x[2],
+                           double *const left[2], size_t n, const cj_tone_fit *tone, bool *found,
+                           cj_error *err);
 void cj__hum_finish(const cj__hum_sums *sums, int channel, cj__noise *noise);
 
 /* ---- the pair without a tone ---- */

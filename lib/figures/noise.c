@@ -80,8 +80,10 @@ static void add_band(cj__spectral *s, const cj_complex *bins, size_t n, const do
     double edge[2] = {fmax(0, band[0] * (double)n), fmin(0.5, band[1]) * (double)n};
     double sum =
         cj_band_power(bins, n, edge[0] / (double)n, edge[1] / (double)n) * (double)n * (double)n;
-    double wide = fmax(1, edge[1] - edge[0]),
-           left = wide - leave_out_lines(bins, n, edge, lines, &sum);
+    double wide = edge[1] - edge[0];
+    if (wide < 1)
+        return; /* not one bin: nothing can be said of this band */
+    double left = wide - leave_out_lines(bins, n, edge, lines, &sum);
     double factor = left > wide / 4 ? wide / left : 1;
     s->band_square += factor * fmax(0, sum) / (double)n;
     s->band_bins += fmax(1, left);
@@ -203,9 +205,8 @@ static double flatness(const cj__spectral *s, const double band[2])
 void cj__spectral_finish(const cj__spectral *s, const cj__analysis *all, const double band[2],
                          cj__noise *noise)
 {
-    if (!(s->weight > 0))
-        return;
-    noise->band_square = s->band_square / s->weight;
+    if (s->weight > 0)
+        noise->band_square = s->band_square / s->weight;
     noise->band_bins = s->band_bins;
     noise->flatness = 1;
     if (s->blocks == 0 || s->n < 256)

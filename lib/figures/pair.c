@@ -112,6 +112,16 @@ static cj_status other_pair(const cj__analysis *all, cj_figure_set *set)
                          hypot(pair->lag_u / all->about->rate_hz, all->chain.skew_s));
 }
 
+/* What match and skew of the capture chain alone could make of a difference of this size. */
+static double difference_u_db(const cj__analysis *all, double difference)
+{
+    double hz = all->tone.present && all->about->rate_hz > 0
+                    ? all->tone.frequency * all->about->rate_hz
+                    : 0;
+    double chain = hypot(all->chain.match, 2 * M_PI * hz * all->chain.skew_s);
+    return 20 / M_LN10 * chain / difference;
+}
+
 cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
 {
     bool tone = all->tone.present;
@@ -130,7 +140,8 @@ cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
         ADD(cj__add_bound(set, "difference_db", "dB", CJ_BELOW, -120,
                           "the channels are the same, sample by sample"));
     else
-        ADD(cj__add_value(set, "difference_db", "dB", 10 * log10(difference / one), 0));
+        ADD(cj__add_value(set, "difference_db", "dB", 10 * log10(difference / one),
+                          difference_u_db(all, sqrt(difference / one))));
     double corr = pair->segments ? pair->corr : product / sqrt(one * two);
     ADD(cj__add_value(set, "correlation", "1", corr, NAN));
     if (tone)
