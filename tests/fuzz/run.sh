@@ -28,11 +28,11 @@ for target in "${@:-$(ls "$source"/tests/fuzz/fuzz_*.c)}"; do
         clang -g -O1 -std=gnu17 -D_GNU_SOURCE -fsanitize=fuzzer,address,undefined -fno-sanitize-recover=all \
             -I"$source/include" -I"$source/lib" $(pkg-config --cflags $packages) \
             "$source/tests/fuzz/fuzz_$name.c" $rooms -o "$build/fuzz_$name" $(pkg-config --libs $packages) -lm
-        dictionary=$source/tests/fuzz/$name.dict
-        [ -f "$dictionary" ] || dictionary=/dev/null
+        set -- "found/$name" "$source/tests/fuzz/corpus/$name"
+        [ -f "$source/tests/fuzz/$name.dict" ] && set -- -dict="$source/tests/fuzz/$name.dict" "$@"
         mkdir -p "$build/found/$name"
         echo "== $name, $seconds s"
         (cd "$build" && "./fuzz_$name" -max_total_time="$seconds" -timeout=20 -rss_limit_mb=2048 \
-            -max_len=8192 -dict="$dictionary" -print_final_stats=1 "found/$name" "$source/tests/fuzz/corpus/$name")
+            -max_len=8192 -print_final_stats=1 "$@")
     done
 done
