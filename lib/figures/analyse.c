@@ -112,13 +112,6 @@ static void add_pair(cj__pair_sums *pair, const double *a, const double *b, size
     pair->valid += valid;
 }
 
-/* Window for losses: a fifth of a millisecond or a quarter of a period, whichever is longer. */
-static size_t loss_window(const cj__analysis *all, double frequency)
-{
-    double window = fmax(0.25 / frequency, 0.0002 * all->about->rate_hz);
-    return (size_t)fmax(4, ceil(window));
-}
-
 /* The tone must fill the block: a recording may start before the generator does, or stop after it.
  */
 static bool tone_is_there(const struct cj__work *w, const cj_tone_fit *fit)
@@ -185,7 +178,7 @@ static void take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit
         noise = sqrt(fit->channel[c].residual);
         if (all->about->rate_hz > 0 || cj__block_count(w) == 1)
             cj__drops_add(&all->drops[c], w->left[c], n, sqrt(cj__line_square(&fit->channel[c], 0)),
-                          loss_window(all, fit->frequency));
+                          cj__drops_window(fit->frequency, all->about->rate_hz));
     } else {
         subtract_mean(w->x[c], n, cj__level_mean(&all->level[c]), w->left[c]);
     }
@@ -202,8 +195,14 @@ static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit, b
      */
     const cj__lines lines = {fit ? fit->frequency : 0, fit ? fit->harmonics : 0,
                              cj__block_count(w) > 1 ? 5 : 0};
-    for (int c = 0; c < all->channels; c++)
+    for (int c = 0; c < all->channels; c++) {
         take_out(w, c, n, fit);
+        if (fit) /* a loss leaves the tone in the residual: counted as a loss, it is no noise and no
+                    hum */
+            cj__drops_mask(w->x[c], fit->channel[c].dc, w->left[c], n,
+                           sqrt(cj__line_square(&fit->channel[c], 0)),
+                           cj__drops_window(fit->frequency, all->about->rate_hz), 0);
+    }
     cj_status status = all->channels == 2 ? cj_spectrum_two(w->spectra, w->left[0], w->left[1], n,
                                                             w->bins[0], w->bins[1], err)
                                           : cj_spectrum(w->spectra, w->left[0], n, w->bins[0], err);

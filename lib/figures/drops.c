@@ -8,6 +8,11 @@
  * a good part of it. Noise up to 20 dB below the tone stays out. */
 #define LOSS 0.35
 
+size_t cj__drops_window(double frequency, double rate_hz)
+{
+    return (size_t)fmax(4, ceil(fmax(0.25 / frequency, 0.0002 * rate_hz)));
+}
+
 static double window_square(const double *residual, size_t n)
 {
     double square = 0;
@@ -41,4 +46,21 @@ void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double pe
         }
     }
     drops->tail = drops->in_event ? run + (n - at) : 0;
+}
+
+size_t cj__drops_mask(const double *x, double dc, double *left, size_t n, double peak,
+                      size_t window, double mask)
+{
+    size_t lost = 0;
+    for (size_t at = 0; at + window <= n; at += window) {
+        double limit = LOSS * LOSS * peak * peak * (double)window, there = 0;
+        for (size_t i = at; i < at + window; i++)
+            there += isnan(x[i]) ? 0 : (x[i] - dc) * (x[i] - dc);
+        if (there > limit || window_square(left + at, window) <= limit)
+            continue;
+        for (size_t i = at; i < at + window; i++)
+            left[i] = mask;
+        lost += window;
+    }
+    return lost;
 }

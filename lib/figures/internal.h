@@ -63,6 +63,16 @@ typedef struct cj__drops {
 /* residual: one block of what the tone leaves; peak: amplitude of the tone; window in samples. */
 void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double peak, size_t window);
 
+/* Window for losses in samples: a fifth of a millisecond or a quarter of a period, whichever is
+ * longer. */
+size_t cj__drops_window(double frequency, double rate_hz);
+
+/* Puts mask into the residual `left` where the tone is gone: where the model explains nothing
+ * because the samples x (about dc) themselves hold next to nothing. Returns how many samples that
+ * were. */
+size_t cj__drops_mask(const double *x, double dc, double *left, size_t n, double peak,
+                      size_t window, double mask);
+
 /* ---- the tone ---- */
 
 typedef struct cj__tone_channel {

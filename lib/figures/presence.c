@@ -251,6 +251,36 @@ static cj_status fit_beside_hum(struct cj__work *w, size_t n, cj_error *err)
     return status == CJ_DATA ? CJ_OK : status;
 }
 
+/* A contact that opens for moments: the tone is that of the time between. */
+static cj_status fit_between_losses(struct cj__work *w, size_t n, bool *losses, cj_error *err)
+{
+    const cj_tone_fit *fit = w->reference;
+    if (!(fit->frequency * (double)n >= 3))
+        return CJ_OK;
+    size_t window = cj__drops_window(fit->frequency, w->all->about->rate_hz);
+    for (int c = 0; c < w->all->channels; c++) {
+        const cj_tone_channel *channel = &fit->channel[c];
+        cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
+        size_t lost = cj__drops_mask(w->x[c], channel->dc, w->left[c], n,
+                                     sqrt(cj__line_square(channel, 0)), window, NAN);
+        bool part = lost > 0 && lost < n / 2;
+        *losses = *losses || part;
+        for (size_t i = 0; i < n; i++)
+            w->left[c][i] = part && isnan(w->left[c][i]) ? NAN : w->x[c][i];
+    }
+    if (!*losses)
+        return CJ_OK;
+    const double *const x[2] = {w->left[0], w->left[1]};
+    cj_tone_options options = {.start = fit->frequency, .harmonics = fit->harmonics};
+    cj_tone_fit *better = NULL;
+    cj_status status = cj_tone_fit_make(w->spectra, x, w->all->channels, n, &options, &better, err);
+    if (status == CJ_OK) {
+        cj_tone_fit_free(w->reference);
+        w->reference = better;
+    }
+    return status == CJ_DATA ? CJ_OK : status;
+}
+
 cj_status cj__find_tone(struct cj__work *w, cj_error *err)
 {
     cj__analysis *all = w->all;
@@ -277,7 +307,10 @@ cj_status cj__find_tone(struct cj__work *w, cj_error *err)
     cj_tone_options options = {.start = asked > 0 ? asked / rate : 0,
                                .harmonics = w->options ? w->options->harmonics : 0};
     status = cj__fit_block(w, n, &options, &w->reference, err);
+    bool losses = false;
     if (status == CJ_OK && w->reference && blocks == 1)
+        status = fit_between_losses(w, n, &losses, err);
+    if (status == CJ_OK && w->reference && blocks == 1 && !losses)
         status = fit_beside_hum(w, n, err);
     return status == CJ_OK && w->reference ? judge_tone(w, n, err) : status;
 }
