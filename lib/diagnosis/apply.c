@@ -13,6 +13,7 @@
  */
 #include "diagnosis/internal.h"
 
+#include <locale.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -403,8 +404,8 @@ static cj_status explain(const struct outcome *outcomes, size_t count,
     return CJ_OK;
 }
 
-cj_status cj_rules_apply(const cj_rules *rules, const cj_comparison *comparison,
-                         bool want_explained, cj_findings **out, cj_error *err)
+static cj_status apply(const cj_rules *rules, const cj_comparison *comparison, bool want_explained,
+                       cj_findings **out, cj_error *err)
 {
     *out = NULL;
     cj_status status = CJ_OK;
@@ -433,4 +434,20 @@ out:
     }
     cj_findings_free(findings);
     return cj_fail_memory(err);
+}
+
+cj_status cj_rules_apply(const cj_rules *rules, const cj_comparison *comparison,
+                         bool want_explained, cj_findings **out, cj_error *err)
+{
+    /* sentences hold numbers, and printf would write them with the host program's decimal mark */
+    locale_t plain = newlocale(LC_ALL_MASK, "C", (locale_t)0);
+    if (plain == (locale_t)0) {
+        *out = NULL;
+        return cj_fail_memory(err);
+    }
+    locale_t before = uselocale(plain);
+    cj_status status = apply(rules, comparison, want_explained, out, err);
+    uselocale(before);
+    freelocale(plain);
+    return status;
 }

@@ -58,15 +58,15 @@ static cj_figure read_figure(const cj__quantity *what, char sign, char *text)
         for (char *c = figure.why; *c; c++)
             *c = *c == '_' ? ' ' : *c;
     } else if (sign != '=') {
-        figure.bound = atof(text);
+        figure.bound = cj_strtod(text, NULL);
         figure.bound_kind = sign == '<' ? CJ_BELOW : CJ_ABOVE;
         snprintf(figure.why, sizeof figure.why, "only a bound is known");
     } else if (what->words != NULL) {
         figure.word = word_of(what, text);
     } else {
         char *u = NULL;
-        figure.value = strtod(text, &u);
-        figure.u = *u == '~' ? atof(u + 1) : 0;
+        figure.value = cj_strtod(text, &u);
+        figure.u = *u == '~' ? cj_strtod(u + 1, NULL) : 0;
     }
     return figure;
 }

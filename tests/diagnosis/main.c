@@ -15,6 +15,7 @@ int main(void)
         cmocka_unit_test(rules_of_the_same_roles_become_one_finding),
         cmocka_unit_test(cautions_where_ears_are_at_stake),
         cmocka_unit_test(every_fact_stands_in_the_header),
+        cmocka_unit_test(sentences_do_not_follow_the_locale),
         cmocka_unit_test(rules_files_that_are_refused),
         cmocka_unit_test(a_refused_file_changes_nothing),
         cmocka_unit_test(own_rules_add_and_replace),

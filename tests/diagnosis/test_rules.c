@@ -2,6 +2,8 @@
 /* The built-in rules: each fires on what it is made for, and stays silent on what looks like it. */
 #include "bench.h"
 
+#include <locale.h>
+
 #include "diagnosis/internal.h"
 #include "tests.h"
 
@@ -546,4 +548,19 @@ void every_fact_stands_in_the_header(void **state)
             assert_true(what->derive != NULL);
     }
     cj_free(header);
+}
+
+void sentences_do_not_follow_the_locale(void **state)
+{
+    (void)state;
+    const char *found = setlocale(LC_ALL, "de_DE.UTF-8");
+    cj_rules *rules = builtin();
+    cj_findings *findings =
+        bench_apply(rules, 1, "match=differ pair.gain=0.82 pair.gain_db=-1.72~0.09");
+    check_holds("says", findings->items[0].says, "-1.7 dB");
+    cj_findings_free(findings);
+    cj_rules_free(rules);
+    if (found == NULL)
+        print_message("note: no locale with a decimal comma here\n");
+    setlocale(LC_ALL, "C");
 }

@@ -13,6 +13,7 @@ void evidence_shows_measured_expected_and_healthy(void **state);
 void rules_of_the_same_roles_become_one_finding(void **state);
 void cautions_where_ears_are_at_stake(void **state);
 void every_fact_stands_in_the_header(void **state);
+void sentences_do_not_follow_the_locale(void **state);
 
 /* test_rules_file.c: rules files, conditions, facts */
 void rules_files_that_are_refused(void **state);
