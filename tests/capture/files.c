@@ -3,11 +3,21 @@
 #include "check.h"
 
 #include <dirent.h>
+#include <fcntl.h>
 #include <sndfile.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
 static char folder[512];
+static int descriptors;
+
+static int open_descriptors(void)
+{
+    int count = 0;
+    for (int fd = 0; fd < 4096; fd++)
+        count += fcntl(fd, F_GETFD) >= 0;
+    return count;
+}
 
 int files_begin(void **state)
 {
@@ -15,6 +25,7 @@ int files_begin(void **state)
     const char *where = getenv("TMPDIR");
     snprintf(folder, sizeof folder, "%s/coldjoint-test-XXXXXX",
              where && where[0] ? where : P_tmpdir);
+    descriptors = open_descriptors();
     return mkdtemp(folder) == NULL ? -1 : 0;
 }
 
@@ -31,7 +42,10 @@ int files_end(void **state)
             rmdir(path);
     }
     closedir(listing);
-    return rmdir(folder);
+    int left = open_descriptors() - descriptors;
+    if (left != 0)
+        print_error("%d files left open\n", left);
+    return rmdir(folder) != 0 || left != 0 ? -1 : 0;
 }
 
 const char *files_path(const char *name)

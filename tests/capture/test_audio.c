@@ -376,6 +376,22 @@ static void cut_off_files_are_refused(void **state)
     }
 }
 
+/* Cut between two pages, an Ogg stream is a shorter one but for the flag in its last page. */
+static void an_ogg_stream_needs_its_end(void **state)
+{
+    (void)state;
+    files_sound sound = {SF_FORMAT_OGG | SF_FORMAT_VORBIS, 2, 48000, 96000, files_code};
+    size_t size = 0, pages = 0;
+    unsigned char *bytes = files_load(files_audio("whole", &sound), &size);
+    for (size_t at = 1; at + 4 <= size; at++)
+        if (memcmp(bytes + at, "OggS", 4) == 0) {
+            check_refused(files_bytes("cut", bytes, at), NULL, CJ_DATA, NULL, "the page that ends");
+            pages++;
+        }
+    assert_true(pages >= 3);
+    free(bytes);
+}
+
 static void put32(unsigned char *bytes, size_t at, uint32_t value)
 {
     for (int i = 0; i < 4; i++)
@@ -422,6 +438,31 @@ static void headers_that_lie_are_refused(void **state)
     put32(whole, 4, 36);
     check_refused(files_bytes("liar", whole, 44), NULL, CJ_DATA, NULL, "holds 0 samples");
     free(whole);
+}
+
+/* Slips of writers that lose no sample: the outer size counts its own header, or stops short of
+ * what follows. */
+static void harmless_slips_are_taken(void **state)
+{
+    (void)state;
+    files_sound sound = {SF_FORMAT_WAV | SF_FORMAT_PCM_16, 2, 48000, 1000, files_code};
+    size_t size = 0;
+    unsigned char *bytes = files_load(files_audio("slip", &sound), &size);
+    unsigned char longer[5000] = {0};
+    memcpy(longer, bytes, size);
+    free(bytes);
+    static const struct {
+        size_t counted,
+            behind; /* what the outer size counts of the header; bytes behind the last chunk */
+    } cases[] = {{0, 0}, {8, 0}, {0, 100}};
+    for (size_t i = 0; i < 3; i++) {
+        put32(longer, 4, (uint32_t)(size - 8 + cases[i].counted));
+        memset(longer + size, 0xa5, cases[i].behind); /* no chunk, and outside the outer one */
+        cj_capture *capture = opened(files_bytes("slip", longer, size + cases[i].behind), NULL);
+        assert_int_equal(cj_capture_about(capture)->samples, 1000);
+        check_samples("slip", capture, files_code, 1, 0);
+        cj_capture_free(capture);
+    }
 }
 
 static void too_few_samples_are_refused(void **state)
@@ -507,7 +548,9 @@ int main(void)
         cmocka_unit_test(full_scale_and_probes_make_volts),
         cmocka_unit_test(samples_that_are_no_numbers_are_gaps),
         cmocka_unit_test(cut_off_files_are_refused),
+        cmocka_unit_test(an_ogg_stream_needs_its_end),
         cmocka_unit_test(headers_that_lie_are_refused),
+        cmocka_unit_test(harmless_slips_are_taken),
         cmocka_unit_test(too_few_samples_are_refused),
         cmocka_unit_test(broken_headers_do_no_harm),
         cmocka_unit_test(memory_may_run_out),
