@@ -13,7 +13,6 @@
  */
 #include "diagnosis/internal.h"
 
-#include <locale.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -50,8 +49,11 @@ static double judge_one(const cj__condition *condition, struct judging *judging,
     cj__say_figure(condition->fact.what, &figure, &text);
     cj_text_add(&text, ", not ");
     cj__condition_text(condition, &text);
-    if (p >= 0.005) /* a near miss is worth its number */
-        cj_text_add(&text, ", %.2f sure", p);
+    if (p >= 0.005) { /* a near miss is worth its number */
+        cj_text_add(&text, ", ");
+        cj__say_decimals(p, 2, &text);
+        cj_text_add(&text, " sure");
+    }
     snprintf(why, size, "%s is %s", name, text.bytes ? text.bytes : "");
     judging->failed = judging->failed || text.failed;
     cj_text_free(&text);
@@ -391,9 +393,11 @@ static cj_status explain(const struct outcome *outcomes, size_t count,
             cj_text_add(&line, "silent: %s", outcome->why);
         } else {
             if (outcome->silenced_by != NULL)
-                cj_text_add(&line, "silent, '%s' says more: ", outcome->silenced_by->name);
+                cj_text_add(&line, "silent, '%s' says more, ", outcome->silenced_by->name);
             else
-                cj_text_add(&line, "fires, %.2f sure: ", outcome->fit);
+                cj_text_add(&line, "fires, ");
+            cj__say_decimals(outcome->fit, 2, &line);
+            cj_text_add(&line, " sure: ");
             explain_conditions(outcome, comparison, &line);
         }
         bool added = !line.failed && cj_lines_add(lines, "%s", line.bytes) == CJ_OK;
@@ -404,8 +408,8 @@ static cj_status explain(const struct outcome *outcomes, size_t count,
     return CJ_OK;
 }
 
-static cj_status apply(const cj_rules *rules, const cj_comparison *comparison, bool want_explained,
-                       cj_findings **out, cj_error *err)
+cj_status cj_rules_apply(const cj_rules *rules, const cj_comparison *comparison,
+                         bool want_explained, cj_findings **out, cj_error *err)
 {
     *out = NULL;
     cj_status status = CJ_OK;
@@ -434,20 +438,4 @@ out:
     }
     cj_findings_free(findings);
     return cj_fail_memory(err);
-}
-
-cj_status cj_rules_apply(const cj_rules *rules, const cj_comparison *comparison,
-                         bool want_explained, cj_findings **out, cj_error *err)
-{
-    /* sentences hold numbers, and printf would write them with the host program's decimal mark */
-    locale_t plain = newlocale(LC_ALL_MASK, "C", (locale_t)0);
-    if (plain == (locale_t)0) {
-        *out = NULL;
-        return cj_fail_memory(err);
-    }
-    locale_t before = uselocale(plain);
-    cj_status status = apply(rules, comparison, want_explained, out, err);
-    uselocale(before);
-    freelocale(plain);
-    return status;
 }

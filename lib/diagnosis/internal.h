@@ -91,7 +91,10 @@ void cj__condition_text(const cj__condition *condition, cj_text *out);
  * `beyond`. */
 cj_reading cj__condition_reading(const cj__condition *condition, double side);
 
-/* ---- wording (say.c) ---- */
+/* ---- wording (say.c); a decimal point whatever the locale ---- */
+
+/* A bare number with that many decimals. */
+void cj__say_decimals(double value, int decimals, cj_text *out);
 
 /* A number with its unit as a bench says it ("-19.1 dB", "12 mV", "0.11"). */
 void cj__say_number(const cj__quantity *what, const char *unit, double value, cj_text *out);

@@ -8,6 +8,41 @@
 
 /* ---- numbers ---- */
 
+/* snprintf writes the decimal mark of the host program's locale: whatever no number of the C locale
+ * holds is that mark (which may be several bytes). Never "-0.0". */
+static void add_plain(const char *raw, cj_text *out)
+{
+    char plain[64];
+    size_t length = 0;
+    bool zero = raw[strcspn(raw, "123456789")] == '\0';
+    for (const char *at = raw + (zero && *raw == '-' ? 1 : 0); *at && length < sizeof plain; at++) {
+        if (strchr("0123456789+-e", *at) != NULL)
+            plain[length++] = *at;
+        else if (length > 0 && plain[length - 1] != '.')
+            plain[length++] = '.';
+    }
+    cj_text_add_n(out, plain, length);
+}
+
+/* Significant digits. */
+static void say_digits(double value, int digits, cj_text *out)
+{
+    char raw[64];
+    snprintf(raw, sizeof raw, "%.*g", digits, value);
+    add_plain(raw, out);
+}
+
+void cj__say_decimals(double value, int decimals, cj_text *out)
+{
+    char raw[64];
+    if (fabs(value) >= 1e9) { /* no bench reads that many places */
+        say_digits(value, 3, out);
+        return;
+    }
+    snprintf(raw, sizeof raw, "%.*f", decimals, value);
+    add_plain(raw, out);
+}
+
 /* Three digits and an SI prefix: "12.3 mV". */
 static void say_prefixed(const char *unit, double value, cj_text *out)
 {
@@ -25,31 +60,35 @@ static void say_prefixed(const char *unit, double value, cj_text *out)
     size_t i = 0, last = sizeof steps / sizeof steps[0] - 1;
     while (i < last && size < steps[i].from * 0.9995)
         i++;
-    cj_text_add(out, "%.3g %s%s", value * steps[i].factor, steps[i].prefix, unit);
+    say_digits(value * steps[i].factor, 3, out);
+    cj_text_add(out, " %s%s", steps[i].prefix, unit);
 }
 
 void cj__say_number(const cj__quantity *what, const char *unit, double value, cj_text *out)
 {
     double size = fabs(value);
-    if (!isfinite(value))
+    if (!isfinite(value)) {
         cj_text_add(out, "unknown");
-    else if (what->whole)
-        cj_text_add(out, "%.0f", value);
-    else if (what->share)
-        cj_text_add(out, "%.2g %%", 100 * value);
-    else if (strcmp(unit, "dB") == 0)
-        cj_text_add(out, size < 1 ? "%.2f dB" : "%.1f dB", value);
-    else if (strcmp(unit, "deg") == 0)
-        cj_text_add(out, size < 10 ? "%.1f degrees" : "%.0f degrees", value);
-    else if (strcmp(unit, "%") == 0)
-        cj_text_add(out, "%.2g %%", value);
-    else if (strcmp(unit, "V") == 0 || strcmp(unit, "A") == 0 || strcmp(unit, "s") == 0 ||
-             strcmp(unit, "Hz") == 0)
+    } else if (what->whole) {
+        cj__say_decimals(value, 0, out);
+    } else if (what->share || strcmp(unit, "%") == 0) {
+        say_digits(what->share ? 100 * value : value, 2, out);
+        cj_text_add(out, " %%");
+    } else if (strcmp(unit, "dB") == 0) {
+        cj__say_decimals(value, size < 1 ? 2 : 1, out);
+        cj_text_add(out, " dB");
+    } else if (strcmp(unit, "deg") == 0) {
+        cj__say_decimals(value, size < 10 ? 1 : 0, out);
+        cj_text_add(out, " degrees");
+    } else if (strcmp(unit, "V") == 0 || strcmp(unit, "A") == 0 || strcmp(unit, "s") == 0 ||
+               strcmp(unit, "Hz") == 0) {
         say_prefixed(unit, value, out);
-    else if (strcmp(unit, "FS") == 0 || strcmp(unit, "?") == 0)
-        cj_text_add(out, "%.3g %s", value, strcmp(unit, "?") == 0 ? "units" : unit);
-    else
-        cj_text_add(out, "%.2g", value);
+    } else if (strcmp(unit, "FS") == 0 || strcmp(unit, "?") == 0) {
+        say_digits(value, 3, out);
+        cj_text_add(out, " %s", strcmp(unit, "?") == 0 ? "units" : unit);
+    } else {
+        say_digits(value, 2, out);
+    }
 }
 
 void cj__say_figure(const cj__quantity *what, const cj_figure *figure, cj_text *out)

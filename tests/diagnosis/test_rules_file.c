@@ -319,7 +319,7 @@ void an_earlier_rule_wins_a_circle(void **state)
     cj_findings *findings = bench_apply(rules, 1, "match=differ pair.turn=flipped");
     assert_int_equal(findings->count, 1);
     assert_string_equal(findings->items[0].rule, "a");
-    check_holds("b", bench_line(findings, "b"), "'a' says more");
+    check_holds("b", bench_line(findings, "b"), "'a' says more, 1.00 sure");
     cj_findings_free(findings);
     cj_rules_free(rules);
 }
@@ -352,6 +352,8 @@ void numbers_are_said_as_on_the_bench(void **state)
         {"pair.inputs", 3.9, "1", "4"},
         {"second.clip_fraction", 0.314, "1", "31 %"},
         {"pair.gain_db", NAN, "dB", "unknown"},
+        {"pair.gain_db", -0.001, "dB", "0.00 dB"},
+        {"pair.gain_db", -1e300, "dB", "-1e+300 dB"},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         cj__fact fact;
