@@ -392,6 +392,30 @@ static void an_ogg_stream_needs_its_end(void **state)
     free(bytes);
 }
 
+/* One bit off in the middle: what lies before it still reads, before and after it was run into. */
+static void damage_inside_is_told(void **state)
+{
+    (void)state;
+    enum { ALL = 60000 };
+    files_sound sound = {SF_FORMAT_FLAC | SF_FORMAT_PCM_16, 2, 48000, ALL, files_code};
+    size_t size = 0;
+    unsigned char *bytes = files_load(files_audio("whole", &sound), &size);
+    bytes[size / 2] ^= 1;
+    cj_capture *capture = opened(files_bytes("bit.flac", bytes, size), NULL);
+    free(bytes);
+    static double got[2][ALL];
+    double *const out[2] = {got[0], got[1]};
+    for (int again = 0; again < 2; again++) {
+        assert_int_equal(cj_capture_read(capture, 0, 1000, out, NULL), CJ_OK);
+        for (size_t k = 0; k < 1000; k++)
+            check_close("before the damage", got[1][k], files_code(k, 1), 0);
+        cj_error err = {0};
+        assert_int_equal(cj_capture_read(capture, 0, ALL, out, &err), CJ_DATA);
+        check_holds("bit.flac", err.message, "of 60000 cannot be read");
+    }
+    cj_capture_free(capture);
+}
+
 static void put32(unsigned char *bytes, size_t at, uint32_t value)
 {
     for (int i = 0; i < 4; i++)
@@ -549,6 +573,7 @@ int main(void)
         cmocka_unit_test(samples_that_are_no_numbers_are_gaps),
         cmocka_unit_test(cut_off_files_are_refused),
         cmocka_unit_test(an_ogg_stream_needs_its_end),
+        cmocka_unit_test(damage_inside_is_told),
         cmocka_unit_test(headers_that_lie_are_refused),
         cmocka_unit_test(harmless_slips_are_taken),
         cmocka_unit_test(too_few_samples_are_refused),
