@@ -2,9 +2,11 @@
 /* coldjoint: the table of commands. What a command does stands in its own file. */
 #include "cli.h"
 
+#include <fcntl.h>
 #include <gsl/gsl_errno.h>
 #include <signal.h>
 #include <string.h>
+#include <unistd.h>
 
 static const struct command *const commands[] = {&command_measure, &command_compare,
                                                  &command_scale};
@@ -101,8 +103,19 @@ static int run(int count, const char **arguments, cj_error *err)
     return run_command(command, count - 1, arguments + 1, err);
 }
 
+/* A standard file that the caller closed must not come back as the next file opened: it is held by
+ * the null device, the wrong way round, so that reading and writing it still fail. */
+static void hold_standard_files(void)
+{
+    static const int modes[] = {O_WRONLY, O_RDONLY, O_WRONLY};
+    for (int file = 0; file < 3; file++)
+        if (fcntl(file, F_GETFD) < 0 && open("/dev/null", modes[file]) < 0)
+            return; /* no null device: nothing can be held */
+}
+
 int main(int count, char **arguments)
 {
+    hold_standard_files();
     /* a reader that goes away is a write error with a message, not a silent death */
     signal(SIGPIPE, SIG_IGN);
     /* GSL would abort the process where it meets an error; the library checks its results */
