@@ -13,6 +13,7 @@ static void work_free(struct cj__work *w)
         cj_free(w->x[c]);
         cj_free(w->left[c]);
         cj_free(w->bins[c]);
+        cj_free(w->colour[c]);
         cj__spectral_free(w->spectral[c]);
     }
     cj__hum_free(w->hum);
@@ -83,6 +84,26 @@ static void subtract_mean(const double *x, size_t n, double mean, double *out)
         out[i] = isnan(x[i]) ? 0 : x[i] - mean;
 }
 
+#define PAIR_LANES 4
+
+struct pair_lanes {
+    double sum[5][PAIR_LANES]; /* u, v, u^2, v^2, u v */
+};
+
+static void add_pair_lanes(struct pair_lanes *lanes, const double *a, const double *b,
+                           size_t groups, const double shift[2])
+{
+    for (size_t i = 0; i < groups; i++)
+        for (size_t k = 0; k < PAIR_LANES; k++) {
+            double u = a[i * PAIR_LANES + k] - shift[0], v = b[i * PAIR_LANES + k] - shift[1];
+            lanes->sum[0][k] += u;
+            lanes->sum[1][k] += v;
+            lanes->sum[2][k] += u * u;
+            lanes->sum[3][k] += v * v;
+            lanes->sum[4][k] += u * v;
+        }
+}
+
 static void add_pair(cj__pair_sums *pair, const double *a, const double *b, size_t n)
 {
     for (size_t i = 0; pair->valid == 0 && i < n; i++)
@@ -91,24 +112,30 @@ static void add_pair(cj__pair_sums *pair, const double *a, const double *b, size
             pair->shift[1] = b[i];
             break;
         }
-    double s1 = 0, s2 = 0, s11 = 0, s22 = 0, s12 = 0;
-    size_t valid = 0;
-    for (size_t i = 0; i < n; i++) {
-        double u = a[i] - pair->shift[0], v = b[i] - pair->shift[1];
-        if (isnan(u + v))
-            continue;
-        s1 += u;
-        s2 += v;
-        s11 += u * u;
-        s22 += v * v;
-        s12 += u * v;
-        valid++;
+    struct pair_lanes lanes = {0};
+    size_t groups = n / PAIR_LANES, valid = n;
+    add_pair_lanes(&lanes, a, b, groups, pair->shift);
+    for (size_t k = 1; k < PAIR_LANES; k++)
+        for (size_t s = 0; s < 5; s++)
+            lanes.sum[s][0] += lanes.sum[s][k];
+    size_t rest = groups * PAIR_LANES;
+    if (isnan(lanes.sum[0][0] + lanes.sum[1][0])) { /* gaps: sample by sample */
+        lanes = (struct pair_lanes){0};
+        rest = 0;
     }
-    pair->sum[0] += s1;
-    pair->sum[1] += s2;
-    pair->square[0] += s11;
-    pair->square[1] += s22;
-    pair->product += s12;
+    for (size_t i = rest; i < n; i++) {
+        double u = a[i] - pair->shift[0], v = b[i] - pair->shift[1];
+        bool gap = isnan(u + v);
+        valid -= gap;
+        const double term[5] = {u, v, u * u, v * v, u * v};
+        for (size_t s = 0; s < 5 && !gap; s++)
+            lanes.sum[s][0] += term[s];
+    }
+    pair->sum[0] += lanes.sum[0][0];
+    pair->sum[1] += lanes.sum[1][0];
+    pair->square[0] += lanes.sum[2][0];
+    pair->square[1] += lanes.sum[3][0];
+    pair->product += lanes.sum[4][0];
     pair->valid += valid;
 }
 
@@ -144,27 +171,30 @@ static cj_status colour(struct cj__work *w, cj_tone_fit *fit, int c, const cj_co
                         cj_error *err)
 {
     cj_tone_channel *channel = &fit->channel[c];
-    double *ratio = cj_new((size_t)fit->harmonics, sizeof *ratio);
-    if (ratio == NULL)
+    size_t harmonics = (size_t)fit->harmonics;
+    if (w->colour[c] == NULL && (w->colour[c] = cj_new(harmonics, sizeof(double))) == NULL)
         return cj_fail_memory(err);
-    cj_noise_near(bins, fit->samples, fit->frequency, fit->harmonics, NEARBY, ratio);
-    /* the fit may have been made with the hum taken out; the bins are of the residual with it */
-    double all_of_it = cj_band_power(bins, fit->samples, 0, 0.5);
-    double more = channel->residual > 0 && all_of_it > 0 ? all_of_it / channel->residual : 1;
+    double *ratio = w->colour[c];
+    if (bins) {
+        cj_noise_near(bins, fit->samples, fit->frequency, fit->harmonics, NEARBY, ratio);
+        /* the fit may have been made with the hum taken out; the bins are of the residual with it
+         */
+        double all_of_it = cj_band_power(bins, fit->samples, 0, 0.5);
+        w->more[c] = channel->residual > 0 && all_of_it > 0 ? all_of_it / channel->residual : 1;
+    }
+    double more = w->more[c];
     channel->residual *= more;
-    for (int k = 0; k < fit->harmonics; k++) {
-        ratio[k] *= more;
-        double root = sqrt(ratio[k]);
+    for (size_t k = 0; k < harmonics; k++) {
+        double root = sqrt(ratio[k] * more);
         channel->line_u[k] *= root;
         channel->peak_u[k] *= root;
         channel->phase_u[k] *= root;
-        channel->own[k].re_re *= ratio[k];
-        channel->own[k].re_im *= ratio[k];
-        channel->own[k].im_im *= ratio[k];
+        channel->own[k].re_re *= ratio[k] * more;
+        channel->own[k].re_im *= ratio[k] * more;
+        channel->own[k].im_im *= ratio[k] * more;
     }
     if (c == w->all->tone.reference)
-        fit->frequency_u *= sqrt(ratio[0]);
-    cj_free(ratio);
+        fit->frequency_u *= sqrt(ratio[0] * more);
     return CJ_OK;
 }
 
@@ -209,7 +239,7 @@ static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit, b
     for (int c = 0; c < all->channels && status == CJ_OK; c++) {
         cj__spectral_add(w->spectral[c], w->bins[c], n, w->band, &lines);
         if (fit)
-            status = colour(w, fit, c, w->bins[c], err);
+            status = colour(w, fit, c, look_for_hum ? w->bins[c] : NULL, err);
     }
     const double *const left[2] = {w->left[0], w->left[1]};
     if (status == CJ_OK && look_for_hum)

@@ -54,9 +54,11 @@ size_t cj__drops_mask(const double *x, double dc, double *left, size_t n, double
     size_t lost = 0;
     for (size_t at = 0; at + window <= n; at += window) {
         double limit = LOSS * LOSS * peak * peak * (double)window, there = 0;
+        if (window_square(left + at, window) <= limit)
+            continue;
         for (size_t i = at; i < at + window; i++)
             there += isnan(x[i]) ? 0 : (x[i] - dc) * (x[i] - dc);
-        if (there > limit || window_square(left + at, window) <= limit)
+        if (there > limit)
             continue;
         for (size_t i = at; i < at + window; i++)
             left[i] = mask;

@@ -13,6 +13,8 @@ struct cj__work {
     cj_spectra *spectra;
     double *x[2], *left[2]; /* one block: samples, and what the model leaves of them */
     cj_complex *bins[2];    /* and the spectra of those */
+    double *colour[2],
+        more[2]; /* noise at the harmonics over the mean noise, the last time it was looked at */
     double low[2], high[2]; /* extremes of the block */
     size_t room;            /* samples a block may hold */
     size_t block;           /* samples of an ordinary block */

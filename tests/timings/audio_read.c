@@ -5,79 +5,44 @@
  * on the machine counts little; the median of the turns. Fails where the ratio is above 1.3. The
  * file is made in the temporary folder and gone after.
  */
+#include "long_wav.h"
+
 #include "coldjoint/capture.h"
 
 #include <math.h>
 #include <sndfile.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <sys/resource.h>
-#include <time.h>
-#include <unistd.h>
 
-enum { RATE = 96000, SECONDS = 600, BLOCK = 1 << 16, TURNS = 7 };
+enum { BLOCK = 1 << 16, TURNS = 7 };
 
 static double left[BLOCK], right[BLOCK], both[2 * BLOCK];
-
-static double seconds(void)
-{
-    struct timespec now;
-    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
-    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
-}
-
-/* A 997 Hz tone, the second channel inverted and at a tenth. */
-static int make(int file)
-{
-    SF_INFO info = {.format = SF_FORMAT_WAV | SF_FORMAT_PCM_24, .channels = 2, .samplerate = RATE};
-    SNDFILE *sound = sf_open_fd(file, SFM_WRITE, &info, SF_FALSE);
-    if (sound == NULL)
-        return -1;
-    sf_count_t left_over = (sf_count_t)RATE * SECONDS, k = 0;
-    while (left_over > 0) {
-        sf_count_t now = left_over < BLOCK ? left_over : BLOCK;
-        for (sf_count_t i = 0; i < now; i++, k++) {
-            both[2 * i] = 0.5 * sin(2 * 3.14159265358979323846 * 997 * (double)(k % RATE) / RATE);
-            both[2 * i + 1] = -0.1 * both[2 * i];
-        }
-        if (sf_writef_double(sound, both, now) != now)
-            break;
-        left_over -= now;
-    }
-    return sf_close(sound) == 0 && left_over == 0 ? 0 : -1;
-}
 
 /* The sum is printed, so that no pass can be left out by a compiler. */
 static double pass_ours(cj_capture *capture, double *sum)
 {
     size_t samples = cj_capture_about(capture)->samples;
-    double begin = seconds();
+    double begin = processor_seconds();
     for (size_t at = 0; at < samples; at += BLOCK) {
         size_t now = samples - at < BLOCK ? samples - at : BLOCK;
         if (cj_capture_read(capture, at, now, (double *const[2]){left, right}, NULL) != CJ_OK)
             return NAN;
         *sum += left[now / 2] + right[now / 2];
     }
-    return seconds() - begin;
+    return processor_seconds() - begin;
 }
 
 static double pass_plain(const char *path, double *sum)
 {
     SF_INFO info = {0};
-    double begin = seconds();
+    double begin = processor_seconds();
     SNDFILE *sound = sf_open(path, SFM_READ, &info);
     if (sound == NULL)
         return NAN;
     for (sf_count_t now; (now = sf_readf_double(sound, both, BLOCK)) > 0;)
         *sum += both[2 * (now / 2)] + both[2 * (now / 2) + 1];
     sf_close(sound);
-    return seconds() - begin;
-}
-
-static int by_value(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
+    return processor_seconds() - begin;
 }
 
 static int compare(const char *path)
@@ -95,9 +60,9 @@ static int compare(const char *path)
         ratio[i] = ours[i] / plain[i];
     }
     cj_capture_free(capture);
-    qsort(ratio, TURNS, sizeof *ratio, by_value);
-    qsort(ours, TURNS, sizeof *ours, by_value);
-    qsort(plain, TURNS, sizeof *plain, by_value);
+    sort(ratio, TURNS);
+    sort(ours, TURNS);
+    sort(plain, TURNS);
     struct rusage usage;
     getrusage(RUSAGE_SELF, &usage);
     printf("audio read: %.3f s beside %.3f s of plain decoding, ratio %.3f (%.3f to %.3f of %d "
@@ -114,19 +79,5 @@ static int compare(const char *path)
 
 int main(void)
 {
-    const char *folder = getenv("TMPDIR");
-    char path[1024];
-    snprintf(path, sizeof path, "%s/coldjoint-timing-XXXXXX",
-             folder && folder[0] ? folder : P_tmpdir);
-    int file = mkstemp(path);
-    if (file < 0 || make(file) != 0) {
-        fprintf(stderr, "%s: cannot be made\n", path);
-        if (file >= 0)
-            unlink(path);
-        return 1;
-    }
-    int status = compare(path);
-    close(file);
-    unlink(path);
-    return status;
+    return with_long_wav(compare);
 }
