@@ -42,6 +42,8 @@ void cj__digits_to_base(cj__digits *digits, int shift)
 double cj__digit_at(const cj__digits *digits, double value)
 {
     int last = CJ__NO_DIGIT;
+    if (!isfinite(value)) /* a cell without a number */
+        return 0;
     if (value != 0) {
         double lead = floor(log10(fabs(value)));
         last = digits->last[slot_of(lead < -CJ__DECADES ? -CJ__DECADES : (int)lead)];

@@ -53,7 +53,7 @@ static inline const char *read_cell(const char *at, const char *end, char point,
     uint64_t mantissa;
     int last;
     double value;
-    const char *behind = cj__number_quick(at, end, point, slot->shift, &value, &mantissa, &last);
+    const char *behind = cj__number_quick(at, point, slot->shift, &value, &mantissa, &last);
     if (behind == NULL) {
         cj__number number;
         behind = cj__number_read(at, end, point, slot->shift, &number);
@@ -92,65 +92,38 @@ static inline const char *skip_columns(const cj__format *format, const char *at,
     return at;
 }
 
-/* The next delimiter or line end, eight bytes at a time. Found without reading the number in
- * between, so that the processor can begin with the next cell while it still works on this one. */
-static inline const char *find_stop(const char *at, const char *end, uint64_t delimiters,
-                                    uint64_t line_ends)
-{
-#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
-    const uint64_t ones = 0x0101010101010101u, tops = 0x8080808080808080u;
-    for (; end - at >= 8; at += 8) {
-        uint64_t word;
-        memcpy(&word, at, 8);
-        uint64_t one = word ^ delimiters, other = word ^ line_ends;
-        uint64_t zero = (((one - ones) & ~one) | ((other - ones) & ~other)) & tops;
-        if (zero != 0)
-            return at + (__builtin_ctzll(zero) >> 3); /* the lowest is always a true one */
-    }
-#endif
-    while (*at != (char)(delimiters & 0xff) && *at != (char)(line_ends & 0xff))
-        at++;
-    return at;
-}
-
 /* The short way; NULL where the line holds anything but plain numbers in the wanted cells. The line
  * has a line end, so nothing here needs to look for the end of the bytes. */
-static const char *read_plain(const cj__format *format, cj__rows *rows, const char *at,
-                              struct row *row, struct seen *seen)
+static inline const char *read_plain(const cj__format *format, cj__rows *rows, const char *at,
+                                     struct row *row, struct seen *seen)
 {
-    const char line_end = format->line_end, point = format->point, *end = format->end;
-    const uint64_t ones = 0x0101010101010101u;
-    const uint64_t delimiters = ones * (unsigned char)format->delimiter;
-    const uint64_t line_ends = ones * (unsigned char)line_end;
+    const char delimiter = format->delimiter, line_end = format->line_end, point = format->point;
     int column = 0, last = rows->slot_count - 1;
+    __builtin_prefetch(at + 1024); /* over page ends, where the processor's own guess stops */
     for (int i = 0;; i++) {
         const cj__slot *slot = &rows->slots[i];
         if (slot->at > column && (at = skip_columns(format, at, slot->at - column)) == NULL)
             return NULL;
-        const char *stop = find_stop(at, end, delimiters, line_ends);
         while (*at == ' ')
             at++;
-        at = read_cell(at, end, point, rows, slot, row, seen);
+        at = read_cell(at, format->end, point, rows, slot, row, seen);
         if (at == NULL)
             return NULL;
         while (*at == ' ')
             at++;
-        if (at != stop && !(i == last && *at == '\r' && *stop == line_end))
+        if (i == last)
+            break;
+        if (*at++ != delimiter)
             return NULL;
-        if (i == last) {
-            while (at < stop && *at == '\r')
-                at++;
-            if (at != stop)
-                return NULL;
-            if (*stop == line_end)
-                return stop + 1;
-            return (const char *)memchr(stop, line_end, (size_t)(end - stop)) + 1;
-        }
-        if (*stop == line_end)
-            return NULL;
-        at = stop + 1;
         column = slot->at + 1;
     }
+    if (*at == line_end)
+        return at + 1;
+    if (*at == delimiter)
+        return (const char *)memchr(at, line_end, (size_t)(format->end - at)) + 1;
+    while (*at == '\r' && line_end != '\r')
+        at++;
+    return *at == line_end ? at + 1 : NULL;
 }
 
 /* The same for runs of blanks. */

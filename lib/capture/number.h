@@ -50,81 +50,66 @@ static inline bool cj__eight_digits(const char *text, uint64_t *value)
 
 extern const uint64_t cj__whole_powers[9];
 
-/* How many of eight bytes are digits before something else comes, and their value; no loop, no
- * guess. */
-static inline int cj__some_digits(const char *text, uint64_t *value)
-{
-#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
-    uint64_t word;
-    memcpy(&word, text, 8);
-    uint64_t low = word - 0x3030303030303030u;
-    /* a borrow or carry spoils only bytes behind the first that is no digit */
-    uint64_t other = ((word + 0x4646464646464646u) | low) & 0x8080808080808080u;
-    int digits = other ? __builtin_ctzll(other) >> 3 : 8;
-    low = digits ? low << (64 - 8 * digits) : 0; /* zeros in front */
-    low = low * 10 + (low >> 8);
-    *value = ((low & 0x000000ff000000ffu) * 0x000f424000000064u +
-              ((low >> 16) & 0x000000ff000000ffu) * 0x0000271000000001u) >>
-             32;
-    return digits;
-#else
-    (void)text;
-    *value = 0;
-    return 0;
-#endif
-}
-
 /*
  * The short way for what nearly all cells hold: at most 19 digits, an exponent of one to three
  * digits, an exact mantissa and power of ten. A byte that is no part of a number must stand between
  * text and end. NULL where the number is not of that kind; then cj__number_read tells. *mantissa
  * and *last are the digits without the point and the power of ten of the last of them, as written.
  */
-static inline const char *cj__number_quick(const char *text, const char *end, char point, int shift,
-                                           double *value, uint64_t *mantissa, int *last)
+static inline const char *cj__number_quick(const char *text, char point, int shift, double *value,
+                                           uint64_t *mantissa, int *last)
 {
     const char *at = text;
-    uint64_t negative = *at == '-', digits = 0, eight;
-    at += (*at == '-') | (*at == '+'); /* no branches on what cannot be predicted, here and below */
+    /* No branches on what cannot be predicted, as signs; but the plain loop over digits, whose
+     * length is the same from row to row, lets the processor run ahead. */
+    uint64_t negative = *at == '-', digits = 0;
+    unsigned digit;
+    at += negative | (*at == '+');
     const char *first = at;
-    for (; (unsigned char)(*at - '0') < 10; at++)
-        digits = digits * 10 + (uint64_t)(*at - '0');
-    long count = at - first;
-    int power = 0;
+    for (; (digit = (unsigned char)*at - '0') < 10; at++)
+        digits = digits * 10 + digit;
+    unsigned long count = (unsigned long)(at - first);
+    int power = shift;
     if (*at == point) {
         const char *fraction = ++at;
-        if (end - at >= 8) {
-            int taken = cj__some_digits(at, &eight);
-            digits = digits * cj__whole_powers[taken] + eight;
-            at += taken;
+        unsigned next;
+        for (; (digit = (unsigned char)*at - '0') < 10; at += 2) { /* two at a time */
+            if ((next = (unsigned char)at[1] - '0') >= 10) {
+                digits = digits * 10 + digit;
+                at++;
+                break;
+            }
+            digits = digits * 100 + (digit * 10 + next);
         }
-        for (; (unsigned char)(*at - '0') < 10; at++)
-            digits = digits * 10 + (uint64_t)(*at - '0');
-        count += at - fraction;
-        power = -(int)(at - fraction);
+        count += (unsigned long)(at - fraction);
+        power -= (int)(at - fraction);
     }
     if ((*at | 0x20) == 'e') {
-        int down = at[1] == '-';
+        int down = at[1] == '-', exponent;
         at += 1 + (down | (at[1] == '+'));
-        if ((unsigned char)(*at - '0') >= 10)
+        if ((digit = (unsigned char)*at - '0') >= 10)
             return NULL;
-        int exponent = *at++ - '0';
-        for (int more = 0; more < 2 && (unsigned char)(*at - '0') < 10; more++)
-            exponent = exponent * 10 + (*at++ - '0');
+        exponent = (int)digit;
+        if ((digit = (unsigned char)*++at - '0') < 10) {
+            exponent = exponent * 10 + (int)digit;
+            if ((digit = (unsigned char)*++at - '0') < 10) {
+                exponent = exponent * 10 + (int)digit;
+                if ((unsigned char)*++at - '0' < 10u)
+                    return NULL;
+            }
+        }
         power += (exponent ^ -down) + down; /* -exponent where down is 1 */
     }
-    int scale = power + shift;
-    if (count <= 0 || count > 19 || digits > (UINT64_C(1) << 53) || scale < -22 || scale > 22 ||
-        (unsigned char)(*at - '0') < 10)
+    if (count - 1 > 18 || digits > (UINT64_C(1) << 53) || (unsigned)(power + 22) > 44)
         return NULL;
-    double size = scale < 0 ? (double)digits / cj__powers_of_ten[-scale]
-                            : (double)digits * cj__powers_of_ten[scale];
+    double size = (double)(int64_t)digits;
+    size = power <= 0 ? size / cj__powers_of_ten[-power] : size * cj__powers_of_ten[power];
     uint64_t bits;
     memcpy(&bits, &size, sizeof bits);
-    bits |= negative << 63; /* without a branch: the signs of a waveform cannot be predicted */
+    bits |= negative << 63;
     memcpy(value, &bits, sizeof bits);
     *mantissa = digits;
-    *last = power;
+    *last = power - shift;
     return at;
 }
 
