@@ -60,6 +60,7 @@ const char *files_path(const char *name)
 const char *files_bytes(const char *name, const void *bytes, size_t size)
 {
     const char *path = files_path(name);
+    unlink(path); /* truncating a file makes some file systems write it out at once */
     FILE *file = fopen(path, "wb");
     assert_non_null(file);
     assert_int_equal(fwrite(bytes, 1, size, file), size);
@@ -93,6 +94,7 @@ const char *files_audio(const char *name, const files_sound *sound)
         .format = sound->format, .channels = sound->channels, .samplerate = sound->rate};
     if (!sf_format_check(&info))
         return NULL;
+    unlink(path);
     SNDFILE *file = sf_open(path, SFM_WRITE, &info);
     if (file == NULL)
         return NULL;
@@ -110,6 +112,7 @@ const char *files_audio(const char *name, const files_sound *sound)
 const char *files_scope(const char *name, const files_csv *csv)
 {
     const char *path = files_path(name);
+    unlink(path);
     FILE *file = fopen(path, "w");
     assert_non_null(file);
     fprintf(file, "Time (s)");
