@@ -28,5 +28,7 @@ setup_folder "${BUILD:-$name}"
 # shellcheck disable=SC2086
 setup_meson "$folder" $options
 setup_ninja "$folder"
-echo "$folder" >&2
+# where a build has the sanitizers: a refused allocation is a case under test here, not an error
+export ASAN_OPTIONS="${ASAN_OPTIONS:-allocator_may_return_null=1:detect_leaks=1}"
+export UBSAN_OPTIONS="${UBSAN_OPTIONS:-print_stacktrace=1}"
 exec meson test -C "$folder" --no-rebuild --print-errorlogs "$@"

@@ -12,6 +12,26 @@ struct cj__colours cj__colours_of(const cj_report_style *style)
     return (struct cj__colours){"", "", "", "", ""};
 }
 
+/* What the file does not give of the channels shown. */
+static void write_lacks(cj_text *out, const cj_capture_info *capture)
+{
+    int without_unit = 0, last = 0;
+    for (int i = 0; i < capture->selected_count; i++) {
+        const cj_channel_info *channel = &capture->channels[capture->selected[i]];
+        if (channel->gaps > 0)
+            cj_text_add(out, "  %zu samples of channel %d are missing\n", channel->gaps,
+                        capture->selected[i] + 1);
+        if (strcmp(channel->unit, "?") == 0) {
+            without_unit++;
+            last = capture->selected[i] + 1;
+        }
+    }
+    if (without_unit > 0 && without_unit == capture->selected_count)
+        cj_text_add(out, "  the file states no unit\n");
+    else if (without_unit > 0)
+        cj_text_add(out, "  the file states no unit for channel %d\n", last);
+}
+
 /* What was captured, in one line beneath its name. */
 static void write_capture(cj_text *out, const char *head, const cj_capture_info *capture,
                           const struct cj__colours *colours)
@@ -34,15 +54,7 @@ static void write_capture(cj_text *out, const char *head, const cj_capture_info 
         cj_text_add(out, ", sample rate not stated");
     }
     cj_text_add(out, "\n");
-    for (int i = 0; i < capture->selected_count; i++) {
-        const cj_channel_info *channel = &capture->channels[capture->selected[i]];
-        if (channel->gaps > 0)
-            cj_text_add(out, "  %zu samples of channel %d are missing\n", channel->gaps,
-                        capture->selected[i] + 1);
-        if (strcmp(channel->unit, "?") == 0)
-            cj_text_add(out, "  the file states no unit for channel %d\n",
-                        capture->selected[i] + 1);
-    }
+    write_lacks(out, capture);
 }
 
 static void write_bullets(cj_text *out, const cj_lines *lines)
