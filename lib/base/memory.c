@@ -7,7 +7,9 @@
 
 void *cj_new(size_t count, size_t size)
 {
-    /* calloc checks the product; at least one byte so that NULL always means failure */
+    if (size != 0 && count > SIZE_MAX / size)
+        return NULL;
+    /* at least one byte, so that NULL always means failure */
     return calloc(count ? count : 1, size ? size : 1);
 }
 
