@@ -20,8 +20,14 @@ static void take_in(cj__tone_channel *channel, const double *x, size_t n)
             sum += x[i];
             valid++;
         }
+    double mean = valid ? sum / (double)valid : 0.0;
+    sum = 0.0;
+    for (size_t i = 0; i < n; i++)
+        sum += isfinite(x[i]) ? x[i] - mean : 0.0;
     channel->valid = valid;
-    channel->offset = valid ? sum / (double)valid : 0.0;
+    /* the second sum takes off what rounding left in the first: a constant channel is to become 0
+     */
+    channel->offset = valid ? mean + sum / (double)valid : 0.0;
     channel->power = 0.0;
     for (size_t i = 0; i < n; i++) {
         bool good = isfinite(x[i]);

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The tone fit of include/coldjoint/signal.h once more, from its text alone.
 
-Explicit design matrices, numpy.linalg for the linear part and scipy.optimize.brentq on the derivative of the
+Explicit design matrices and their normal equations for the linear part, and scipy.optimize.brentq on the derivative of the
 likelihood for the frequency: nothing is shared with the library but the written-down estimator.
 """
 import numpy as np
@@ -31,19 +31,25 @@ class Fit:
         cosines, sines = np.cos(angle), np.sin(angle)
         columns = np.hstack([np.ones((len(t), 1)), cosines, sines])
         k = 2 * np.pi * np.arange(1, h + 1)
-        self.unknowns, self.rss, self.left, self.moved, self.basis = {}, {}, {}, {}, {}
+        self.unknowns, self.rss, self.left, self.moved, self.columns, self.inverse = {}, {}, {}, {}, {}, {}
+        whole = None
         for c in record.alive:
             channel = record.channels[c]
-            basis, triangle = np.linalg.qr(columns[channel.valid])
+            gaps = not channel.valid.all()
+            matrix = columns[channel.valid] if gaps else columns
+            if gaps or whole is None:  # the matrix is well conditioned: its square loses nothing that matters
+                inverse = np.linalg.inv(matrix.T @ matrix)
+                whole = whole if gaps else inverse
+            else:
+                inverse = whole
             y = channel.y[channel.valid]
-            unknowns = np.linalg.solve(triangle, basis.T @ y)
-            # one refinement: the residual's own fit
-            unknowns += np.linalg.solve(triangle, basis.T @ (y - columns[channel.valid] @ unknowns))
-            left = y - columns[channel.valid] @ unknowns
+            unknowns = inverse @ (matrix.T @ y)
+            unknowns += inverse @ (matrix.T @ (y - matrix @ unknowns))  # refined: the residual's own fit
+            left = y - matrix @ unknowns
             a, b = unknowns[1:h + 1], unknowns[h + 1:]
-            moved = (t * (cosines @ (k * b) - sines @ (k * a)))[channel.valid]
-            self.unknowns[c], self.left[c], self.moved[c] = unknowns, left, moved
-            self.rss[c], self.basis[c] = float(left @ left), (basis, triangle)
+            self.moved[c] = t[channel.valid] * (matrix[:, 1:h + 1] @ (k * b) - matrix[:, h + 1:] @ (k * a))
+            self.unknowns[c], self.left[c], self.rss[c] = unknowns, left, float(left @ left)
+            self.columns[c], self.inverse[c] = matrix, inverse
 
     def weight(self, c):
         channel = self.record.channels[c]
@@ -57,8 +63,8 @@ class Fit:
         return sum(self.weight(c) * float(self.moved[c] @ self.left[c]) for c in self.record.alive)
 
     def stiffness(self, c):
-        basis = self.basis[c][0]
-        free = self.moved[c] - basis @ (basis.T @ self.moved[c])
+        matrix = self.columns[c]
+        free = self.moved[c] - matrix @ (self.inverse[c] @ (matrix.T @ self.moved[c]))
         return float(free @ free)
 
     def variance(self, c, floor=False):
@@ -253,10 +259,8 @@ def report(held, final):
         if c not in record.alive:
             channels.append({'dc': channel.mean if channel.n else None, 'line': [[0, 0]] * h})
             continue
-        basis, triangle = final.basis[c]
-        inverse = np.linalg.inv(triangle)
-        slope = inverse @ (basis.T @ final.moved[c])
-        cov = final.variance(c, True) * inverse @ inverse.T + var_f * np.outer(slope, slope)
+        slope = final.inverse[c] @ (final.columns[c].T @ final.moved[c])
+        cov = final.variance(c, True) * final.inverse[c] + var_f * np.outer(slope, slope)
         peak_u, phase_u = [], []
         for k in range(1, h + 1):
             line = final.line(c, k)
