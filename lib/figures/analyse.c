@@ -198,6 +198,11 @@ static cj_status colour(struct cj__work *w, cj_tone_fit *fit, int c, const cj_co
     return CJ_OK;
 }
 
+/* What is looked at in a block beyond its fit and its levels. */
+struct looks {
+    bool at_spectrum, at_hum; /* hum: and noise colour, and correlation; only where at_spectrum */
+};
+
 /* Samples less the model, or less their mean where there is none, into left. */
 static void take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit)
 {
@@ -217,32 +222,45 @@ static void take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit
     cj__clip_add(&all->clip[c], w->x[c], n, &flat);
 }
 
-static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit, bool look_for_hum,
-                               cj_error *err)
+/* A loss leaves the tone in the residual: counted as a loss, it is no noise and no hum. */
+static void leave_out_losses(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit)
+{
+    cj__drops_mask(w->x[c], fit->channel[c].dc, w->left[c], n,
+                   sqrt(cj__line_square(&fit->channel[c], 0)),
+                   cj__drops_window(fit->frequency, w->all->about->rate_hz), 0);
+}
+
+static cj_status add_spectra(struct cj__work *w, size_t n, const cj_tone_fit *fit, cj_error *err)
 {
     cj__analysis *all = w->all;
     /* in the blocks of a long record a drifting tone smears over a few bins: it is still the tone
      */
     const cj__lines lines = {fit ? fit->frequency : 0, fit ? fit->harmonics : 0,
                              cj__block_count(w) > 1 ? 5 : 0};
-    for (int c = 0; c < all->channels; c++) {
-        take_out(w, c, n, fit);
-        if (fit) /* a loss leaves the tone in the residual: counted as a loss, it is no noise and no
-                    hum */
-            cj__drops_mask(w->x[c], fit->channel[c].dc, w->left[c], n,
-                           sqrt(cj__line_square(&fit->channel[c], 0)),
-                           cj__drops_window(fit->frequency, all->about->rate_hz), 0);
-    }
     cj_status status = all->channels == 2 ? cj_spectrum_two(w->spectra, w->left[0], w->left[1], n,
                                                             w->bins[0], w->bins[1], err)
                                           : cj_spectrum(w->spectra, w->left[0], n, w->bins[0], err);
-    for (int c = 0; c < all->channels && status == CJ_OK; c++) {
+    for (int c = 0; c < all->channels && status == CJ_OK; c++)
         cj__spectral_add(w->spectral[c], w->bins[c], n, w->band, &lines);
+    return status;
+}
+
+static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit,
+                               const struct looks *looks, cj_error *err)
+{
+    cj__analysis *all = w->all;
+    for (int c = 0; c < all->channels; c++) {
+        take_out(w, c, n, fit);
         if (fit)
-            status = colour(w, fit, c, look_for_hum ? w->bins[c] : NULL, err);
+            leave_out_losses(w, c, n, fit);
+        cj__spectral_level(w->spectral[c], cj__sum_of_squares(w->left[c], n), n,
+                           looks->at_spectrum);
     }
+    cj_status status = looks->at_spectrum ? add_spectra(w, n, fit, err) : CJ_OK;
+    for (int c = 0; fit && c < all->channels && status == CJ_OK; c++)
+        status = colour(w, fit, c, looks->at_hum ? w->bins[c] : NULL, err);
     const double *const left[2] = {w->left[0], w->left[1]};
-    if (status == CJ_OK && look_for_hum)
+    if (status == CJ_OK && looks->at_hum)
         status = cj__hum_add(w->hum, w->spectra, left, n, fit, err);
     return status;
 }
@@ -292,15 +310,15 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
     bool there = used && (blocks == 1 || tone_is_there(w, used));
     if (status == CJ_OK && used)
         note_presence(w, there, n);
-    /* hum and correlation on up to eight blocks spread over a long record */
-    bool sampled = blocks <= 8 || index % (blocks / 8) == 0;
+    struct looks looks = {.at_hum = blocks <= 8 || index % (blocks / 8) == 0};
+    looks.at_spectrum = looks.at_hum || blocks <= CJ__SPARSE || index % 4 == 0;
     if (status == CJ_OK && (there || !all->tone.present))
-        status = add_residuals(w, n, used, sampled, err);
+        status = add_residuals(w, n, used, &looks, err);
     if (status == CJ_OK && there) {
         status = cj__tone_sums_add(w->sums, used, start);
         *frequency = used->frequency;
     }
-    if (status == CJ_OK && !all->tone.present && all->channels == 2 && sampled)
+    if (status == CJ_OK && !all->tone.present && all->channels == 2 && looks.at_hum)
         status = cj__pair_correlate(&all->pair, w->spectra, w->left[0], w->left[1], n, err);
     cj_tone_fit_free(fit);
     return status;

@@ -18,6 +18,10 @@
 
 #define CJ__BLOCK ((size_t)65536)
 #define CJ__WHOLE ((size_t)262144)
+/* In a record of more than CJ__SPARSE blocks the spectrum of one block in four is taken: it tells
+ * the band's share of what the tone leaves, whose level every block tells. Hum and correlation are
+ * looked at in eight blocks. */
+#define CJ__SPARSE ((size_t)64)
 #define CJ__THD_HARMONICS 10 /* harmonics 2..10 make the THD (contract) */
 
 /* ---- sums over one channel: raw levels ---- */
@@ -139,6 +143,9 @@ typedef struct cj__lines {
  * subtracted. */
 void cj__spectral_add(cj__spectral *spectral, const cj_complex *bins, size_t n,
                       const double band[2], const cj__lines *lines);
+/* A block's residual power; spectrum_taken: whether cj__spectral_add gets this block too. */
+void cj__spectral_level(cj__spectral *spectral, double square, size_t n, bool spectrum_taken);
+double cj__sum_of_squares(const double *x, size_t n);
 void cj__spectral_finish(const cj__spectral *spectral, const cj__analysis *all,
                          const double band[2], cj__noise *noise);
 /* Mean power a bin beside the tone, to be held against the tone's own. */

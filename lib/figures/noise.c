@@ -13,6 +13,9 @@ struct cj__spectral {
     size_t blocks;
     double *power; /* [n/2+1] mean-square density a bin, Hann-windowed, summed over the blocks */
     double band_square, band_bins, weight;
+    double seen_square,
+        seen;               /* sum of squares and samples of the blocks whose spectrum was taken */
+    double all_square, all; /* and of all blocks */
 };
 
 cj__spectral *cj__spectral_new(size_t n)
@@ -101,6 +104,28 @@ static void add_power(cj__spectral *s, const cj_complex *bins)
         s->power[k] += scale * (re * re + im * im);
     }
     s->blocks++;
+}
+
+double cj__sum_of_squares(const double *x, size_t n)
+{
+    double lane[4] = {0};
+    size_t i = 0;
+    for (; i + 4 <= n; i += 4)
+        for (size_t k = 0; k < 4; k++)
+            lane[k] += x[i + k] * x[i + k];
+    for (; i < n; i++)
+        lane[0] += x[i] * x[i];
+    return lane[0] + lane[1] + lane[2] + lane[3];
+}
+
+void cj__spectral_level(cj__spectral *s, double square, size_t n, bool spectrum_taken)
+{
+    s->all_square += square;
+    s->all += (double)n;
+    if (spectrum_taken) {
+        s->seen_square += square;
+        s->seen += (double)n;
+    }
 }
 
 void cj__spectral_add(cj__spectral *s, const cj_complex *bins, size_t n, const double band[2],
@@ -207,6 +232,9 @@ void cj__spectral_finish(const cj__spectral *s, const cj__analysis *all, const d
 {
     if (s->weight > 0)
         noise->band_square = s->band_square / s->weight;
+    /* the spectra tell the band's share of the residual, all blocks tell the residual */
+    if (s->seen_square > 0 && s->all > s->seen)
+        noise->band_square *= s->all_square / s->all / (s->seen_square / s->seen);
     noise->band_bins = s->band_bins;
     noise->flatness = 1;
     if (s->blocks == 0 || s->n < 256)

@@ -111,7 +111,7 @@ void tone_figures(void **state)
 void long_records_read_the_same(void **state)
 {
     (void)state;
-    static const size_t lengths[] = {262144, 262145, 400000, 1500000};
+    static const size_t lengths[] = {262144, 262145, 400000, 1500000, 4400000};
     for (size_t i = 0; i < sizeof lengths / sizeof lengths[0]; i++) {
         struct memory_capture *made = memory_capture_new(2, lengths[i], 96e3);
         double drift = i == 3 ? 5e-6 : 0, n = (double)lengths[i];
