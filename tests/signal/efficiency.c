@@ -5,7 +5,7 @@
  *
  *     efficiency [short|full|long]
  *
- * short: every second case (for builds with sanitizers); full: all cases of up to 2 500 samples;
+ * short: every fourth case (for builds with sanitizers); full: all cases of up to 2 500 samples;
  * long: the cases of 100 000 samples. The bounds are those of the exact Fisher matrix of the model
  * at the true values, frequency shared by the channels, built column by column below; where a case
  * has many periods and one channel they are the textbook formulas (Rife and Boorstyn 1974, Kay
