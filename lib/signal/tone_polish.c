@@ -334,7 +334,9 @@ cj_status cj__tone_polish(cj__tone *tone, const double *const x[], double f, int
     cj_status status = open_polish(&of, tone) ? CJ_OK : CJ_NOMEM;
     bool fine = status == CJ_OK && take_in(&of, x);
     for (int pass = 0; fine && !*done && pass < MOST_PASSES; pass++) {
-        fine = reduce(&of, x, f) && descend(&of, f) == CJ_OK;
+        cj_status way = reduce(&of, x, f) ? descend(&of, f) : CJ_NOMEM;
+        status = way == CJ_NOMEM ? CJ_NOMEM : status;
+        fine = way == CJ_OK;
         f = tone->f;
         *done = fine && fabs(f - of.start) * h * (double)of.length * 0.5 * CJ__TWO_PI <= MOST_TURN;
     }
