@@ -78,32 +78,19 @@ struct extremes {
     size_t low_at, high_at;
 };
 
-/* Rows of one stretch, and the least and the greatest distance from the fitted line in them: most
- * blocks cannot hold an extreme and need not be looked at again. */
-struct block {
-    size_t from, to;
-    double least, greatest, half;
-};
-
-struct blocks {
-    const cj__rows *rows;
-    const cj__line_fit *fit;
-    struct block *items;
-    size_t count;
-};
-
 #define BLOCK_ROWS 512
 
 /* Distance of row i from the fitted line with slope added to its step. */
-static double distance(const struct blocks *blocks, double slope, size_t i)
+static double distance(const cj__blocks *blocks, double slope, size_t i)
 {
     const cj__line_fit *fit = blocks->fit;
     return blocks->rows->times[i] - (fit->start + (double)i * fit->step) - (double)i * slope;
 }
 
-static cj_status make_blocks(struct blocks *blocks, cj_error *err)
+cj_status cj__blocks_make(const cj__rows *rows, const cj__line_fit *fit, cj__blocks *blocks,
+                          cj_error *err)
 {
-    const cj__rows *rows = blocks->rows;
+    *blocks = (cj__blocks){rows, fit, NULL, 0};
     cj__stretch stretch = {0};
     size_t capacity = rows->count / BLOCK_ROWS + 1;
     while (cj__next_stretch(rows, &stretch))
@@ -117,8 +104,12 @@ static cj_status make_blocks(struct blocks *blocks, cj_error *err)
     while (cj__next_stretch(rows, &stretch))
         for (size_t from = stretch.from; from < stretch.to; from += BLOCK_ROWS) {
             size_t to = stretch.to - from < BLOCK_ROWS ? stretch.to : from + BLOCK_ROWS;
-            struct block block = {from, to, INFINITY, -INFINITY,
-                                  0.5 * stretch.digit * (1 + 1e-9) + noise};
+            cj__block block = {.from = from,
+                               .to = to,
+                               .least = INFINITY,
+                               .greatest = -INFINITY,
+                               .digit = stretch.digit,
+                               .half = 0.5 * stretch.digit * (1 + 1e-9) + noise};
             for (size_t i = from; i < to; i++) {
                 double r = distance(blocks, 0, i);
                 block.least = r < block.least ? r : block.least;
@@ -129,20 +120,31 @@ static cj_status make_blocks(struct blocks *blocks, cj_error *err)
     return CJ_OK;
 }
 
+double cj__block_distance(const cj__blocks *blocks, size_t row)
+{
+    return distance(blocks, 0, row);
+}
+
+void cj__blocks_free(cj__blocks *blocks)
+{
+    cj_free(blocks->items);
+    *blocks = (cj__blocks){0};
+}
+
 /* What t - h - i d cannot exceed (t + h - i d cannot fall below) in a block. */
-static double most(const struct block *block, double slope)
+static double most(const cj__block *block, double slope)
 {
     double at = slope > 0 ? (double)block->from : (double)(block->to - 1);
     return block->greatest - slope * at - block->half;
 }
 
-static double least(const struct block *block, double slope)
+static double least(const cj__block *block, double slope)
 {
     double at = slope > 0 ? (double)(block->to - 1) : (double)block->from;
     return block->least - slope * at + block->half;
 }
 
-static void look(const struct blocks *blocks, const struct block *block, double slope,
+static void look(const cj__blocks *blocks, const cj__block *block, double slope,
                  struct extremes *found)
 {
     for (size_t i = block->from; i < block->to; i++) {
@@ -159,12 +161,12 @@ static void look(const struct blocks *blocks, const struct block *block, double 
 }
 
 /* About the fitted line; slope is what is added to its step. */
-static struct extremes find_extremes(const struct blocks *blocks, double slope)
+static struct extremes find_extremes(const cj__blocks *blocks, double slope)
 {
     struct extremes found = {-INFINITY, INFINITY, 0, 0};
-    const struct block *first = blocks->items, *end = blocks->items + blocks->count;
-    const struct block *top = first, *bottom = first;
-    for (const struct block *block = first; block < end; block++) {
+    const cj__block *first = blocks->items, *end = blocks->items + blocks->count;
+    const cj__block *top = first, *bottom = first;
+    for (const cj__block *block = first; block < end; block++) {
         if (most(block, slope) > most(top, slope))
             top = block;
         if (least(block, slope) < least(bottom, slope))
@@ -172,7 +174,7 @@ static struct extremes find_extremes(const struct blocks *blocks, double slope)
     }
     look(blocks, top, slope, &found);
     look(blocks, bottom, slope, &found);
-    for (const struct block *block = first; block < end; block++)
+    for (const cj__block *block = first; block < end; block++)
         if (most(block, slope) > found.low || least(block, slope) < found.high)
             look(blocks, block, slope, &found);
     return found;
@@ -180,7 +182,7 @@ static struct extremes find_extremes(const struct blocks *blocks, double slope)
 
 /* One end of the range: upper says which. *slope starts beyond the end and comes down (up) to it.
  */
-static bool find_end(const struct blocks *blocks, bool upper, double *slope)
+static bool find_end(const cj__blocks *blocks, bool upper, double *slope)
 {
     for (int round = 0; round < 60; round++) {
         struct extremes found = find_extremes(blocks, *slope);
@@ -199,10 +201,10 @@ static bool find_end(const struct blocks *blocks, bool upper, double *slope)
     return false;
 }
 
-cj_status cj__interval_range(const cj__rows *rows, const cj__line_fit *fit, double *low,
-                             double *high, cj_error *err)
+void cj__interval_range(const cj__blocks *blocks, double *low, double *high)
 {
-    struct blocks blocks = {rows, fit, NULL, 0};
+    const cj__rows *rows = blocks->rows;
+    const cj__line_fit *fit = blocks->fit;
     size_t end = rows->count - 1;
     double first_digit = cj__digit_at(&rows->digits, rows->times[0]);
     double last_digit = cj__digit_at(&rows->digits, rows->times[end]);
@@ -211,14 +213,11 @@ cj_status cj__interval_range(const cj__rows *rows, const cj__line_fit *fit, doub
     double wide = 0.5 * (first_digit + last_digit) / (double)end * (1 + 1e-6) + 1e-15 * fit->step;
     double up = mean + wide, down = mean - wide;
     *low = *high = 0;
-    cj_status status = make_blocks(&blocks, err);
-    if (status == CJ_OK && find_end(&blocks, true, &up) && find_end(&blocks, false, &down) &&
-        up >= down && fit->step + down > 0) {
+    if (find_end(blocks, true, &up) && find_end(blocks, false, &down) && up >= down &&
+        fit->step + down > 0) {
         *low = fit->step + down;
         *high = fit->step + up;
     }
-    cj_free(blocks.items);
-    return status;
 }
 
 /* ---- round figures ---- */
@@ -329,13 +328,13 @@ static double hidden_unit(const cj__layout *layout, const cj__line_fit *fit)
     return 1;
 }
 
-cj_status cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *rows,
-                        const cj__line_fit *fit, cj__axis *axis, cj_error *err)
+void cj__take_rate(const cj__layout *layout, bool unit_known, const cj__blocks *blocks,
+                   cj__axis *axis)
 {
+    const cj__rows *rows = blocks->rows;
+    const cj__line_fit *fit = blocks->fit;
     double low, high, header = layout->interval_s;
-    cj_status status = cj__interval_range(rows, fit, &low, &high, err);
-    if (status != CJ_OK)
-        return status;
+    cj__interval_range(blocks, &low, &high);
     if (low > 0) {
         take_range(rows, fit, low, high, axis);
     } else {
@@ -345,7 +344,7 @@ cj_status cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *row
     }
     axis->start_s = rows->times[0];
     if (!(header > 0))
-        return CJ_OK;
+        return;
     double factor = unit_known ? 1 : hidden_unit(layout, fit);
     if (header >= low * factor * (1 - 1e-9) && header <= high * factor * (1 + 1e-9)) {
         int digits = cj__count_digits(header), rate_digits = cj__count_digits(1 / header);
@@ -371,5 +370,4 @@ cj_status cj__take_rate(const cj__layout *layout, bool unit_known, cj__rows *row
             "is taken.",
             header, 1 / axis->rate_hz);
     }
-    return CJ_OK;
 }

@@ -28,7 +28,9 @@ static void put(cj__rows *rows, const cj__slot *slot, const cj__number *number, 
         row->time = number->value;
         cj__digits_add(&rows->digits, number);
     } else {
-        row->values[slot->to] = fabs(number->value) < 9e37 ? number->value : NAN;
+        bool given = fabs(number->value) < 9e37;
+        row->values[slot->to] = given ? number->value : NAN;
+        rows->irregular = rows->irregular || !given;
     }
 }
 
@@ -48,12 +50,13 @@ struct seen {
 
 /* One wanted cell; the quick way where it can be taken. */
 static inline const char *read_cell(const char *at, const char *end, char point, cj__rows *rows,
-                                    const cj__slot *slot, struct row *row, struct seen *seen)
+                                    cj__slot *slot, struct row *row, struct seen *seen)
 {
     uint64_t mantissa;
     int last;
     double value;
-    const char *behind = cj__number_quick(at, point, slot->shift, &value, &mantissa, &last);
+    const char *behind =
+        cj__number_quick(at, slot->wide ? end : NULL, point, slot->shift, &value, &mantissa, &last);
     if (behind == NULL) {
         cj__number number;
         behind = cj__number_read(at, end, point, slot->shift, &number);
@@ -61,6 +64,7 @@ static inline const char *read_cell(const char *at, const char *end, char point,
             put(rows, slot, &number, row);
         return behind;
     }
+    slot->wide = mantissa >= 100000000u;
     if (slot->to >= 0) {
         row->values[slot->to] = value;
         return behind;
@@ -101,7 +105,7 @@ static inline const char *read_plain(const cj__format *format, cj__rows *rows, c
     int column = 0, last = rows->slot_count - 1;
     __builtin_prefetch(at + 1024); /* over page ends, where the processor's own guess stops */
     for (int i = 0;; i++) {
-        const cj__slot *slot = &rows->slots[i];
+        cj__slot *slot = &rows->slots[i];
         if (slot->at > column && (at = skip_columns(format, at, slot->at - column)) == NULL)
             return NULL;
         while (*at == ' ')
@@ -188,14 +192,18 @@ static row_kind read_cells(const cj__format *format, cj__rows *rows, const char 
     return bad || !time_read ? ROW_BAD : ROW_GOOD;
 }
 
-/* Large pages for what will surely be filled: the kernel then stops the reading once in 2 MB and
- * not once in 4 kB. Only advice: nothing is lost where it is not taken. */
+/* Memory that is about to be filled, and the file that is about to be read, are asked for in large
+ * pieces: without that the kernel stops the reading once every 4 kB. Only advice: nothing is lost
+ * where it is not taken. */
+#define PAGE ((uintptr_t)4096)
+#define LARGE_PAGE ((uintptr_t)1 << 21)
+#define PIECE 16384 /* rows: what is cleared for them is still in the cache when they come */
+
 static void advise_large(double *array, size_t count)
 {
 #ifdef MADV_HUGEPAGE
-    const uintptr_t large = (uintptr_t)1 << 21;
-    uintptr_t from = ((uintptr_t)array + large - 1) & ~(large - 1);
-    uintptr_t to = ((uintptr_t)array + count * sizeof *array) & ~(large - 1);
+    uintptr_t from = ((uintptr_t)array + LARGE_PAGE - 1) & ~(LARGE_PAGE - 1);
+    uintptr_t to = (uintptr_t)(array + count) & ~(LARGE_PAGE - 1);
     if (array != NULL && to > from)
         (void)madvise((void *)from, to - from, MADV_HUGEPAGE);
 #else
@@ -203,15 +211,39 @@ static void advise_large(double *array, size_t count)
 #endif
 }
 
-/* The same for the file: all its pages at once instead of a stop every few of them. */
+static void advise_writing(double *array, size_t from_row, size_t to_row)
+{
+#ifdef MADV_POPULATE_WRITE
+    uintptr_t from = ((uintptr_t)(array + from_row) + PAGE - 1) & ~(PAGE - 1);
+    uintptr_t to = (uintptr_t)(array + to_row) & ~(PAGE - 1);
+    if (array != NULL && to > from)
+        (void)madvise((void *)from, to - from, MADV_POPULATE_WRITE);
+#else
+    (void)array, (void)from_row, (void)to_row;
+#endif
+}
+
 static void advise_reading(const char *bytes, size_t length)
 {
 #ifdef MADV_POPULATE_READ
-    uintptr_t page = 4096, from = (uintptr_t)bytes & ~(page - 1);
+    uintptr_t from = (uintptr_t)bytes & ~(PAGE - 1);
     (void)madvise((void *)from, (uintptr_t)bytes + length - from, MADV_POPULATE_READ);
 #else
     (void)bytes, (void)length;
 #endif
+}
+
+/* The next piece of all arrays, of which there are plenty of rows more. */
+static void prepare_piece(cj__rows *rows)
+{
+    size_t to = rows->count + PIECE;
+    rows->prepared = to;
+    if (to > rows->expected)
+        return;
+    if (rows->timed)
+        advise_writing(rows->times, rows->count, to);
+    for (int i = 0; i < rows->value_count; i++)
+        advise_writing(rows->values[i], rows->count, to);
 }
 
 static cj_status make_room(cj__rows *rows, size_t want, cj_error *err)
@@ -239,6 +271,8 @@ static cj_status append(cj__rows *rows, const struct row *row, cj_error *err)
         if (status != CJ_OK)
             return status;
     }
+    if (rows->count == rows->prepared)
+        prepare_piece(rows);
     if (rows->timed)
         rows->times[rows->count] = row->time;
     for (int i = 0; i < rows->value_count; i++)
@@ -373,6 +407,7 @@ static cj_status read_all(const char *name, const cj__format *format, const char
             const char *end;
             next = cj__next_line(format, at, &end);
             kind = read_cells(format, rows, at, end, &row);
+            rows->irregular = true;
         }
         at = next;
         if (kind == ROW_ERROR_WORD)
@@ -414,12 +449,13 @@ cj_status cj__rows_read(const char *name, const cj__format *format, const cj__ta
     rows->first_line = first->number;
     rows->digits = cj__digits_none();
     size_t expected = bytes / (mean + 1);
+    rows->expected = expected - expected / 16;
     advise_reading(first->at, bytes);
     cj_status status = make_room(rows, expected + expected / 32 + 64, err);
     if (status == CJ_OK) {
-        advise_large(rows->times, expected - expected / 16);
+        advise_large(rows->times, rows->expected);
         for (int i = 0; i < rows->value_count; i++)
-            advise_large(rows->values[i], expected - expected / 16);
+            advise_large(rows->values[i], rows->expected);
     }
     if (status == CJ_OK)
         status = read_all(name, format, first->at, rows, err);

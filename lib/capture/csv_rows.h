@@ -12,6 +12,7 @@
 typedef struct cj__slot {
     int at;    /* column in the file */
     int shift; /* power of ten to the base unit */
+    bool wide; /* the last number had more than eight digits */
     int to;    /* index into rows.values, -1 for the time (or index) column */
 } cj__slot;
 
@@ -23,7 +24,9 @@ typedef struct cj__rows {
     double *values[4];
     int value_count;
     size_t count, capacity;
+    size_t expected, prepared; /* rows there will surely be; rows whose memory was asked for */
     cj__digits digits;
+    bool irregular; /* some rows took the long way: only then can values be missing */
     size_t bad;     /* rows that could not be read */
     long first_bad; /* their first line */
     int first_bad_column;

@@ -12,7 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define SAMPLE 16384     /* values looked at */
+#define SAMPLE 8192      /* values looked at */
 #define SAME 3e-7        /* of the largest magnitude: single precision, a few roundings */
 #define MOST_LEVELS 4096 /* a record with more has no step that would show */
 

@@ -250,23 +250,24 @@ static cj_status refuse_steps(const char *name, const cj__rows *rows, size_t row
         least, most, step);
 }
 
-static cj_status check_uniform(const char *name, const cj__rows *rows, const cj__line_fit *fit,
-                               cj_error *err)
+static cj_status check_uniform(const char *name, const cj__blocks *blocks, cj_error *err)
 {
     double worst = 0;
     size_t worst_row = 0;
-    cj__stretch stretch = {0};
-    while (cj__next_stretch(rows, &stretch)) {
-        double allowed = fmax(UNIFORM * fit->step, UNIFORM * stretch.digit);
-        for (size_t i = stretch.from; i < stretch.to; i++) {
-            double off = fabs(rows->times[i] - (fit->start + (double)i * fit->step));
+    for (size_t b = 0; b < blocks->count; b++) {
+        const cj__block *block = &blocks->items[b];
+        double allowed = UNIFORM * fmax(blocks->fit->step, block->digit);
+        if (block->greatest <= allowed && block->least >= -allowed)
+            continue;
+        for (size_t i = block->from; i < block->to; i++) {
+            double off = fabs(cj__block_distance(blocks, i));
             if (off > allowed && off > worst) {
                 worst = off;
                 worst_row = i;
             }
         }
     }
-    return worst > 0 ? refuse_steps(name, rows, worst_row, fit->step, err) : CJ_OK;
+    return worst > 0 ? refuse_steps(name, blocks->rows, worst_row, blocks->fit->step, err) : CJ_OK;
 }
 
 /* ---- all of it ---- */
@@ -325,10 +326,13 @@ cj_status cj__axis_find(const char *name, const cj__layout *layout, int time_shi
     if (!cj__fit_line(rows, &fit) || !(fit.step > 0))
         return cj_fail(err, CJ_DATA, name, rows->first_line, rows->slots[0].at + 1,
                        "time stands still; it must rise from row to row");
-    status = check_uniform(name, rows, &fit, err);
-    if (status != CJ_OK)
-        return status;
-    status = cj__take_rate(layout, unit_known, rows, &fit, axis, err);
+    cj__blocks blocks;
+    status = cj__blocks_make(rows, &fit, &blocks, err);
+    if (status == CJ_OK)
+        status = check_uniform(name, &blocks, err);
+    if (status == CJ_OK)
+        cj__take_rate(layout, unit_known, &blocks, axis);
+    cj__blocks_free(&blocks);
     if (status != CJ_OK)
         return status;
     axis->has_time = true;

@@ -156,17 +156,16 @@ int cj__number_lead(uint64_t mantissa, long last)
     return (int)(last + digits - (mantissa < tens[digits]));
 }
 
-static double convert(uint64_t mantissa, long power)
+bool cj__number_convert(uint64_t mantissa, long power, double *value)
 {
-    double value;
+    *value = 0;
     if (mantissa == 0)
-        return 0;
-    if (mantissa <= (UINT64_C(1) << 53) && power >= -22 && power <= 22)
-        return power < 0 ? (double)mantissa / cj__powers_of_ten[-power]
-                         : (double)mantissa * cj__powers_of_ten[power];
-    if (power > -55 && power < 55 && convert_long(mantissa, (int)power, &value))
-        return value;
-    return NAN;
+        return true;
+    if (mantissa > (UINT64_C(1) << 53) || power < -22 || power > 22)
+        return power > -55 && power < 55 && convert_long(mantissa, (int)power, value);
+    *value = power < 0 ? (double)mantissa / cj__powers_of_ten[-power]
+                       : (double)mantissa * cj__powers_of_ten[power];
+    return true;
 }
 
 const char *cj__number_read(const char *text, const char *end, char point, int shift,
@@ -199,12 +198,16 @@ const char *cj__number_read(const char *text, const char *end, char point, int s
     }
     double value;
     int lead;
+    for (const char *zero = digits; count > 19 && zero < digits_end; zero++) {
+        if (*zero != '0' && *zero != point)
+            break;
+        count -= *zero == '0';
+    }
     if (count > 19) { /* the mantissa may have wrapped */
         value = convert_text(digits, digits_end, point, power + shift);
         lead = value > 0 && value <= DBL_MAX ? (int)floor(log10(value)) - shift : INT_MIN;
     } else {
-        value = convert(mantissa, power + shift);
-        if (value != value)
+        if (!cj__number_convert(mantissa, power + shift, &value))
             value = convert_text(digits, digits_end, point, power + shift);
         lead = cj__number_lead(mantissa, power);
     }

@@ -50,19 +50,32 @@ static inline bool cj__eight_digits(const char *text, uint64_t *value)
 
 extern const uint64_t cj__whole_powers[9];
 
+/* mantissa x 10^power correctly rounded; false where only strtod can tell. */
+bool cj__number_convert(uint64_t mantissa, long power, double *value);
+
+/* Digits 0 in front, which make no mantissa longer. */
+static inline unsigned long cj__leading_zeros(const char *at, char point)
+{
+    unsigned long zeros = 0;
+    for (; *at == '0' || *at == point; at++)
+        zeros += *at == '0';
+    return zeros;
+}
+
 /*
  * The short way for what nearly all cells hold: at most 19 digits, an exponent of one to three
- * digits, an exact mantissa and power of ten. A byte that is no part of a number must stand between
- * text and end. NULL where the number is not of that kind; then cj__number_read tells. *mantissa
- * and *last are the digits without the point and the power of ten of the last of them, as written.
+ * digits. A byte that is no part of a number must come behind it. NULL where the number is not of
+ * that kind; then cj__number_read tells. *mantissa and *last are the digits without the point and
+ * the power of ten of the last of them, as written. wide_end: NULL, or the end of the bytes where
+ * many decimals are to be expected and may be read eight at a time.
  */
-static inline const char *cj__number_quick(const char *text, char point, int shift, double *value,
-                                           uint64_t *mantissa, int *last)
+static inline const char *cj__number_quick(const char *text, const char *wide_end, char point,
+                                           int shift, double *value, uint64_t *mantissa, int *last)
 {
     const char *at = text;
     /* No branches on what cannot be predicted, as signs; but the plain loop over digits, whose
      * length is the same from row to row, lets the processor run ahead. */
-    uint64_t negative = *at == '-', digits = 0;
+    uint64_t negative = *at == '-', digits = 0, eight;
     unsigned digit;
     at += negative | (*at == '+');
     const char *first = at;
@@ -73,6 +86,10 @@ static inline const char *cj__number_quick(const char *text, char point, int shi
     if (*at == point) {
         const char *fraction = ++at;
         unsigned next;
+        if (wide_end != NULL && wide_end - at >= 8 && cj__eight_digits(at, &eight)) {
+            digits = digits * 100000000u + eight;
+            at += 8;
+        }
         for (; (digit = (unsigned char)*at - '0') < 10; at += 2) { /* two at a time */
             if ((next = (unsigned char)at[1] - '0') >= 10) {
                 digits = digits * 10 + digit;
@@ -94,16 +111,19 @@ static inline const char *cj__number_quick(const char *text, char point, int shi
             exponent = exponent * 10 + (int)digit;
             if ((digit = (unsigned char)*++at - '0') < 10) {
                 exponent = exponent * 10 + (int)digit;
-                if ((unsigned char)*++at - '0' < 10u)
+                if ((digit = (unsigned char)*++at - '0') < 10)
                     return NULL;
             }
         }
         power += (exponent ^ -down) + down; /* -exponent where down is 1 */
     }
-    if (count - 1 > 18 || digits > (UINT64_C(1) << 53) || (unsigned)(power + 22) > 44)
+    if (count - 1 > 18 && (count == 0 || count - cj__leading_zeros(first, point) > 19))
         return NULL;
     double size = (double)(int64_t)digits;
-    size = power <= 0 ? size / cj__powers_of_ten[-power] : size * cj__powers_of_ten[power];
+    if (digits <= (UINT64_C(1) << 53) && (unsigned)(power + 22) <= 44)
+        size = power <= 0 ? size / cj__powers_of_ten[-power] : size * cj__powers_of_ten[power];
+    else if (!cj__number_convert(digits, power, &size))
+        return NULL;
     uint64_t bits;
     memcpy(&bits, &size, sizeof bits);
     bits |= negative << 63;

@@ -128,7 +128,7 @@ static void add_slot(cj__rows *rows, const cj__column *column, int to)
         rows->slots[at] = rows->slots[at - 1];
         at--;
     }
-    rows->slots[at] = (cj__slot){column->at, shift, to};
+    rows->slots[at] = (cj__slot){.at = column->at, .shift = shift, .to = to};
 }
 
 /* One column can be wanted twice (--channels 1,1): it is read once. */
@@ -236,7 +236,7 @@ static cj_status finish_channel(struct reader *reader, int k)
         return status;
     double factor = (column->factor > 0 ? column->factor : 1) * (probe != 0 ? probe : 1);
     info->gaps = 0;
-    for (size_t i = 0; i < scope->samples; i++) {
+    for (size_t i = 0; i < scope->samples && (reader->rows.irregular || factor != 1); i++) {
         info->gaps += isnan(values[i]);
         if (factor != 1)
             values[i] *= factor;
