@@ -3,7 +3,7 @@
 # Installs what is missing, builds, and runs every test.
 #   sh tests/run.sh [MESON-SETUP-OPTION...] [-- MESON-TEST-OPTION...]
 # Each set of options has a build folder of its own; BUILD=FOLDER names another.
-#   sh tests/run.sh -- --suite slow
+#   sh tests/run.sh -- report cli
 #   sh tests/run.sh -Db_sanitize=address,undefined -Db_lundef=false
 set -eu
 cd "$(dirname "$0")/.."
