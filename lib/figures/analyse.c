@@ -203,31 +203,27 @@ struct looks {
     bool at_spectrum, at_hum; /* hum: and noise colour, and correlation; only where at_spectrum */
 };
 
-/* Samples less the model, or less their mean where there is none, into left. */
-static void take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit)
+/* Samples less the model, or less their mean where there is none, into left; returns the sum of
+ * their squares. */
+static double take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit)
 {
     cj__analysis *all = w->all;
-    double noise = 0;
+    double noise = 0, square;
     if (fit) {
+        const cj_tone_channel *channel = &fit->channel[c];
+        const cj__loss loss = {sqrt(cj__line_square(channel, 0)), channel->dc,
+                               cj__drops_window(fit->frequency, all->about->rate_hz)};
         cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
-        noise = sqrt(fit->channel[c].residual);
-        if (all->about->rate_hz > 0 || cj__block_count(w) == 1)
-            cj__drops_add(&all->drops[c], w->left[c], n, sqrt(cj__line_square(&fit->channel[c], 0)),
-                          cj__drops_window(fit->frequency, all->about->rate_hz));
+        noise = sqrt(channel->residual);
+        square = cj__drops_add(&all->drops[c], w->x[c], w->left[c], n, &loss);
     } else {
         subtract_mean(w->x[c], n, cj__level_mean(&all->level[c]), w->left[c]);
+        square = cj__sum_of_squares(w->left[c], n);
     }
     struct cj__flat flat = {w->low[c], w->high[c], noise,
                             all->about->channels[all->about->selected[c]].step};
     cj__clip_add(&all->clip[c], w->x[c], n, &flat);
-}
-
-/* A loss leaves the tone in the residual: counted as a loss, it is no noise and no hum. */
-static void leave_out_losses(struct cj__work *w, int c, size_t n, const cj_tone_fit *fit)
-{
-    cj__drops_mask(w->x[c], fit->channel[c].dc, w->left[c], n,
-                   sqrt(cj__line_square(&fit->channel[c], 0)),
-                   cj__drops_window(fit->frequency, w->all->about->rate_hz), 0);
+    return square;
 }
 
 static cj_status add_spectra(struct cj__work *w, size_t n, const cj_tone_fit *fit, cj_error *err)
@@ -249,13 +245,8 @@ static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit,
                                const struct looks *looks, cj_error *err)
 {
     cj__analysis *all = w->all;
-    for (int c = 0; c < all->channels; c++) {
-        take_out(w, c, n, fit);
-        if (fit)
-            leave_out_losses(w, c, n, fit);
-        cj__spectral_level(w->spectral[c], cj__sum_of_squares(w->left[c], n), n,
-                           looks->at_spectrum);
-    }
+    for (int c = 0; c < all->channels; c++)
+        cj__spectral_level(w->spectral[c], take_out(w, c, n, fit), n, looks->at_spectrum);
     cj_status status = looks->at_spectrum ? add_spectra(w, n, fit, err) : CJ_OK;
     for (int c = 0; fit && c < all->channels && status == CJ_OK; c++)
         status = colour(w, fit, c, looks->at_hum ? w->bins[c] : NULL, err);

@@ -21,48 +21,67 @@ static double window_square(const double *residual, size_t n)
     return square;
 }
 
-void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double peak, size_t window)
+/* A loss is a stretch in which the samples themselves (about dc) hold next to nothing, not one in
+ * which something came on top. */
+static bool is_empty(const double *x, double dc, size_t n, double limit)
 {
+    double there = 0;
+    for (size_t i = 0; i < n; i++)
+        there += isnan(x[i]) ? 0 : (x[i] - dc) * (x[i] - dc);
+    return there <= limit;
+}
+
+static void fill(double *left, size_t n, double mask)
+{
+    for (size_t i = 0; i < n; i++)
+        left[i] = mask;
+}
+
+double cj__drops_add(cj__drops *drops, const double *x, double *left, size_t n,
+                     const cj__loss *loss)
+{
+    const double limit = LOSS * LOSS * loss->peak * loss->peak * (double)loss->window;
+    const size_t window = loss->window;
     bool only_losses_yet = true;
-    size_t run = 0; /* samples of the loss in progress within this block */
-    size_t at = 0;
+    double total = 0;
+    size_t run = 0, at = 0; /* run: samples of the loss in progress within this block */
     for (; at + window <= n; at += window) {
-        double square = window_square(residual + at, window);
-        if (square > LOSS * LOSS * peak * peak * (double)window) {
-            if (!drops->in_event) {
-                drops->count++;
-                drops->in_event = true;
-                run = 0;
-            }
-            run += window;
-            if (only_losses_yet)
-                drops->head = at + window;
-        } else {
+        double square = window_square(left + at, window);
+        if (square <= limit) {
             only_losses_yet = false;
             drops->in_event = false;
             drops->quiet_square += square;
             drops->quiet_samples += (double)window;
+            total += square;
+            run = 0;
+            continue;
+        }
+        if (!drops->in_event) {
+            drops->count++;
+            drops->in_event = true;
             run = 0;
         }
+        run += window;
+        if (only_losses_yet)
+            drops->head = at + window;
+        if (is_empty(x + at, loss->dc, window, limit))
+            fill(left + at, window, 0);
+        else
+            total += square;
     }
     drops->tail = drops->in_event ? run + (n - at) : 0;
+    return total + window_square(left + at, n - at);
 }
 
-size_t cj__drops_mask(const double *x, double dc, double *left, size_t n, double peak,
-                      size_t window, double mask)
+size_t cj__drops_mask(const double *x, double *left, size_t n, const cj__loss *loss)
 {
+    const double limit = LOSS * LOSS * loss->peak * loss->peak * (double)loss->window;
+    const size_t window = loss->window;
     size_t lost = 0;
-    for (size_t at = 0; at + window <= n; at += window) {
-        double limit = LOSS * LOSS * peak * peak * (double)window, there = 0;
-        if (window_square(left + at, window) <= limit)
-            continue;
-        for (size_t i = at; i < at + window; i++)
-            there += isnan(x[i]) ? 0 : (x[i] - dc) * (x[i] - dc);
-        if (there > limit)
-            continue;
-        for (size_t i = at; i < at + window; i++)
-            left[i] = mask;
-        lost += window;
-    }
+    for (size_t at = 0; at + window <= n; at += window)
+        if (window_square(left + at, window) > limit && is_empty(x + at, loss->dc, window, limit)) {
+            fill(left + at, window, NAN);
+            lost += window;
+        }
     return lost;
 }

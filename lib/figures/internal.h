@@ -64,18 +64,25 @@ typedef struct cj__drops {
     double quiet_square, quiet_samples; /* residual power between the events */
 } cj__drops;
 
-/* residual: one block of what the tone leaves; peak: amplitude of the tone; window in samples. */
-void cj__drops_add(cj__drops *drops, const double *residual, size_t n, double peak, size_t window);
+/* What a loss is measured by: level and DC of the tone in the channel, and the window in samples.
+ */
+typedef struct cj__loss {
+    double peak, dc;
+    size_t window;
+} cj__loss;
+
+/* Counts the losses of one block of samples x by what the tone leaves of them. Where the tone is
+ * gone, left becomes 0: counted as a loss, it is no noise and no hum. Returns the sum of squares of
+ * left then. */
+double cj__drops_add(cj__drops *drops, const double *x, double *left, size_t n,
+                     const cj__loss *loss);
 
 /* Window for losses in samples: a fifth of a millisecond or a quarter of a period, whichever is
  * longer. */
 size_t cj__drops_window(double frequency, double rate_hz);
 
-/* Puts mask into the residual `left` where the tone is gone: where the model explains nothing
- * because the samples x (about dc) themselves hold next to nothing. Returns how many samples that
- * were. */
-size_t cj__drops_mask(const double *x, double dc, double *left, size_t n, double peak,
-                      size_t window, double mask);
+/* Puts NaN into left where the tone is gone; returns how many samples that were. */
+size_t cj__drops_mask(const double *x, double *left, size_t n, const cj__loss *loss);
 
 /* ---- the tone ---- */
 

@@ -261,8 +261,8 @@ static cj_status fit_between_losses(struct cj__work *w, size_t n, bool *losses, 
     for (int c = 0; c < w->all->channels; c++) {
         const cj_tone_channel *channel = &fit->channel[c];
         cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
-        size_t lost = cj__drops_mask(w->x[c], channel->dc, w->left[c], n,
-                                     sqrt(cj__line_square(channel, 0)), window, NAN);
+        const cj__loss loss = {sqrt(cj__line_square(channel, 0)), channel->dc, window};
+        size_t lost = cj__drops_mask(w->x[c], w->left[c], n, &loss);
         bool part = lost > 0 && lost < n / 2;
         *losses = *losses || part;
         for (size_t i = 0; i < n; i++)
