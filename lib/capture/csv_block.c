@@ -118,6 +118,11 @@ static bool is_sample_row(const cj__table *table, const cj__layout *layout, int 
     return true;
 }
 
+static bool has_first_number(const cj__table *table, const cj__layout *layout, int line)
+{
+    return cj__cell_at(table, line, layout->columns[0].at).kind == CJ__CELL_NUMBER;
+}
+
 static cj_status take_columns(const cj__table *table, const struct run *run, cj__layout *layout,
                               cj_error *err)
 {
@@ -191,7 +196,8 @@ static bool is_title_line(const cj__table *table, const cj__layout *layout, int 
                   cj__cell_at(table, line, layout->columns[0].at).kind == CJ__CELL_TEXT;
         cells += i > 0 || layout->count == 1;
     }
-    if (titled == 0 || 2 * titled < cells)
+    /* a number is no title of a time column */
+    if (titled == 0 || 2 * titled < cells || has_first_number(table, layout, line))
         return false;
     cj__cell first = cj__cell_at(table, line, 0);
     if (first.text.length > 1 && *first.text.at == '#' &&
@@ -234,7 +240,10 @@ cj_status cj__block_find(const char *name, const cj__table *table, cj__layout *l
             "no column of numbers found; a capture has one sample of each channel a line");
     while (run.first < run.end - 1 && !is_sample_row(table, layout, run.first, run.words))
         run.first++;
-    while (run.first > 0 && is_sample_row(table, layout, run.first - 1, run.words))
+    /* upward, and over a single bad row between good ones (its first cell still a number) */
+    while (run.first > 0 && (is_sample_row(table, layout, run.first - 1, run.words) ||
+                             (run.first > 1 && has_first_number(table, layout, run.first - 1) &&
+                              is_sample_row(table, layout, run.first - 2, run.words))))
         run.first--;
     layout->first_line = run.first;
     layout->last_line = run.end;

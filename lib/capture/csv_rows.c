@@ -19,7 +19,8 @@ typedef enum row_kind { ROW_GOOD, ROW_NOTHING, ROW_BAD, ROW_ERROR_WORD } row_kin
 struct row {
     double time;
     double values[4];
-    int column; /* where a bad one went wrong, 1-based */
+    int column;      /* where a bad one went wrong, 1-based */
+    bool ends_early; /* fewer cells than wanted */
 };
 
 static void put(cj__rows *rows, const cj__slot *slot, const cj__number *number, struct row *row)
@@ -185,6 +186,7 @@ static row_kind read_cells(const cj__format *format, cj__rows *rows, const char 
             row->column = row->column ? row->column : column;
         }
     }
+    row->ends_early = slot < rows->slot_count;
     if (filled == 0)
         return ROW_NOTHING;
     if (!time_read && row->column == 0)
@@ -202,9 +204,11 @@ static row_kind read_cells(const cj__format *format, cj__rows *rows, const char 
 static void advise_large(double *array, size_t count)
 {
 #ifdef MADV_HUGEPAGE
+    if (array == NULL) /* no time column */
+        return;
     uintptr_t from = ((uintptr_t)array + LARGE_PAGE - 1) & ~(LARGE_PAGE - 1);
     uintptr_t to = (uintptr_t)(array + count) & ~(LARGE_PAGE - 1);
-    if (array != NULL && to > from)
+    if (to > from)
         (void)madvise((void *)from, to - from, MADV_HUGEPAGE);
 #else
     (void)array, (void)count;
@@ -214,9 +218,11 @@ static void advise_large(double *array, size_t count)
 static void advise_writing(double *array, size_t from_row, size_t to_row)
 {
 #ifdef MADV_POPULATE_WRITE
+    if (array == NULL) /* no time column */
+        return;
     uintptr_t from = ((uintptr_t)(array + from_row) + PAGE - 1) & ~(PAGE - 1);
     uintptr_t to = (uintptr_t)(array + to_row) & ~(PAGE - 1);
-    if (array != NULL && to > from)
+    if (to > from)
         (void)madvise((void *)from, to - from, MADV_POPULATE_WRITE);
 #else
     (void)array, (void)from_row, (void)to_row;
@@ -403,6 +409,7 @@ static cj_status read_all(const char *name, const cj__format *format, const char
             next = blanks ? read_blanks(format, rows, at, &row)
                           : read_plain(format, rows, at, &row, &seen);
         row_kind kind = ROW_GOOD;
+        row.ends_early = false;
         if (next == NULL) {
             const char *end;
             next = cj__next_line(format, at, &end);
@@ -410,6 +417,12 @@ static cj_status read_all(const char *name, const cj__format *format, const char
             rows->irregular = true;
         }
         at = next;
+        /* cut off in the middle of a row: even the number before the cut may be half of one */
+        if (at == format->end && at[-1] != format->line_end && kind != ROW_NOTHING &&
+            row.ends_early && rows->count > 0) {
+            rows->cut = true;
+            break;
+        }
         if (kind == ROW_ERROR_WORD)
             return cj_fail(err, CJ_DATA, name, line, 0,
                            "the word ERROR among the samples: a log of readings, not a capture");

@@ -31,6 +31,7 @@ typedef struct cj__rows {
     long first_bad; /* their first line */
     int first_bad_column;
     long first_line; /* of row 0 */
+    bool cut;        /* the last line breaks off and was left out */
     long next_block; /* line where something else begins after the samples, 0 where nothing does */
     size_t skipped_at[16]; /* rows before which lines without samples were passed over */
     long skipped_lines[16];

@@ -326,6 +326,9 @@ static cj_status note_rows(struct reader *reader)
     if (status == CJ_OK && rows->bad > 0)
         status = cj_lines_add(&scope->notes, "%zu row%s could not be read, the first on line %ld.",
                               rows->bad, rows->bad == 1 ? "" : "s", rows->first_bad);
+    if (status == CJ_OK && rows->cut)
+        status =
+            cj_lines_add(&scope->notes, "The last line breaks off; it is left out: a cut file.");
     if (status == CJ_OK && rows->next_block > 0)
         status = cj_lines_add(&scope->notes,
                               "From line %ld on something else follows the samples; it is "

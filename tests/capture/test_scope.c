@@ -241,6 +241,7 @@ static const struct form forms[] = {
     {"t1-rounded.csv", 400, 4e4, 0, "CH1 V", {one}, .lead = 0, .note = "round figure"},
     {"cut.csv", 64, 1e5, 0, "CH1 ?", {one}, .lead = 0, .note = "a cut file"},
     {"no-last-line-end.csv", 64, 1e5, 0, "CH1 V", {one}, .lead = 0},
+    {"cut-line.csv", 64, 1e5, 0, "CH1 V", {one}, .lead = 0, .note = "breaks off"},
     {"gaps.csv",
      64,
      1e5,
@@ -257,6 +258,7 @@ static const struct form forms[] = {
      {one},
      .lead = 0,
      .note = "1 row could not be read, the first on line 72"},
+    {"bad-row-early.csv", 120, 1e5, 0, "CH1 V", {one}, .lead = 0, .note = "the first on line 5"},
     {"microvolts.csv", 64, 4e5, 0, "CH1 V, CH2 V", {one, two}, .lead = 0, .note = "in uV"},
     {"amperes-first.csv", 64, 1e5, 0, "1 A, 2 V", {two}, .lead = 0},
     {"three-channels.csv", 64, 1e5, 0, "CH1 A, CH2 V, CH3 V", {one, two}, .lead = 0},
@@ -267,6 +269,7 @@ static bool is_left_empty(const char *file, int k, size_t n)
 {
     return (strcmp(file, "gaps.csv") == 0 && (k == 0 ? n == 9 : n == 20 || n == 21)) ||
            (strcmp(file, "bad-row.csv") == 0 && n == 70) ||
+           (strcmp(file, "bad-row-early.csv") == 0 && n == 3) ||
            (strcmp(file, "f-block.csv") == 0 && n == 0) ||
            (strcmp(file, "v-simulation.csv") == 0 && n == 5);
 }
