@@ -90,7 +90,8 @@ cj_status cj__advise(const cj__analysis *all, const cj_measurement *measurement,
         ADD(advise_level(all, c, advice));
     ADD(advise_flat_tops(all, measurement, advice));
     ADD(advise_time(all, advice));
-    if (all->about->coupling == CJ_COUPLING_AC)
+    /* every audio interface is: there the figure's own reason says enough */
+    if (all->about->coupling == CJ_COUPLING_AC && all->about->kind == CJ_KIND_SCOPE)
         ADD(cj_lines_add(
             advice,
             "AC-coupled: DC offset cannot be seen here. Set the input to DC, or use a meter."));
