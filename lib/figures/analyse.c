@@ -2,6 +2,8 @@
 /* The pass over a record: block by block into sums. internal.h says how and why. */
 #include "figures/work.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -90,8 +92,8 @@ struct pair_lanes {
     double sum[5][PAIR_LANES]; /* u, v, u^2, v^2, u v */
 };
 
-static void add_pair_lanes(struct pair_lanes *lanes, const double *a, const double *b,
-                           size_t groups, const double shift[2])
+CJ__CLONES static void add_pair_lanes(struct pair_lanes *lanes, const double *a, const double *b,
+                                      size_t groups, const double shift[2])
 {
     for (size_t i = 0; i < groups; i++)
         for (size_t k = 0; k < PAIR_LANES; k++) {

@@ -2,6 +2,8 @@
 /* Raw levels, and flat tops. */
 #include "figures/internal.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 
 #define LANES 4 /* independent running sums, so that the next sample need not wait for the last */
@@ -11,7 +13,7 @@ struct lanes {
 };
 
 /* The sums of whole groups of LANES samples without gaps; a gap makes the sums NaN. */
-static void add_lanes(struct lanes *lanes, const double *x, size_t groups, double shift)
+CJ__CLONES static void add_lanes(struct lanes *lanes, const double *x, size_t groups, double shift)
 {
     for (size_t i = 0; i < groups; i++)
         for (size_t k = 0; k < LANES; k++) {
@@ -90,7 +92,8 @@ struct top {
 };
 
 /* Counts at the top (sign 1) or at the bottom (-1). */
-static struct top count_all(const double *x, size_t n, double sign, double level, double near)
+CJ__CLONES static struct top count_all(const double *x, size_t n, double sign, double level,
+                                       double near)
 {
     double count[LANES] = {0}, far_count[LANES] = {0}, sum[LANES] = {0};
     double far = 4 * near;

@@ -3,6 +3,8 @@
  * business there. Sums over blocks; frequencies in cycles a sample. */
 #include "figures/internal.h"
 
+#include "base/clones.h"
+
 #include <math.h>
 #include <stdlib.h>
 
@@ -94,7 +96,7 @@ static void add_band(cj__spectral *s, const cj_complex *bins, size_t n, const do
 }
 
 /* Adds the Hann-windowed power: windowing is a convolution with (-1/4, 1/2, -1/4) of the bins. */
-static void add_power(cj__spectral *s, const cj_complex *bins)
+CJ__CLONES static void add_power(cj__spectral *s, const cj_complex *bins)
 {
     size_t last = s->n / 2;
     double scale = 2 / ((double)s->n * (double)s->n);

@@ -11,17 +11,10 @@
 
 #include "coldjoint/signal.h"
 
+#include "base/clones.h"
+
 #include <fftw3.h>
 #include <stdint.h>
-
-/* Vector clones of the innermost loops; ifunc and the sanitizers do not go together. Nothing is
- * contracted or reassociated by the clones, so every machine gives the same digits. */
-#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && defined(__ELF__) &&         \
-    !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
-#define CJ__CLONES __attribute__((target_clones("avx2", "default")))
-#else
-#define CJ__CLONES
-#endif
 
 #define CJ__TWO_PI 6.283185307179586476925286766559
 
