@@ -8,6 +8,7 @@
 #include "coldjoint/signal.h"
 #include "coldjoint/figures.h"
 #include "coldjoint/board.h"
+#include "coldjoint/circuit.h"
 #include "coldjoint/diagnosis.h"
 #include "coldjoint/report.h"
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
- * diagnosis.h - from figures to ranked findings: the rules.
+ * diagnosis.h - from figures to ranked findings: the rules, and with a board file what the board computes.
  *
  * A rule is data (YAML): conditions on figures, the fault family it points at, one sentence of mechanism,
  * the next check. The built-in rules are fixtures/rules/bench.yaml, embedded in the library.
@@ -52,6 +52,7 @@ typedef struct cj_findings {
     cj_lines explained;  /* with explain: why each rule fired or stayed silent, a line each */
 } cj_findings;
 
+/* Frees the findings and what their faults own. */
 CJ_API void cj_findings_free(cj_findings *findings);
 
 typedef struct cj_rules cj_rules;
@@ -68,6 +69,138 @@ CJ_API size_t cj_rules_count(const cj_rules *rules);
 /* Evaluates the rules on a comparison (of one capture or of two). */
 CJ_API CJ_MUST_CHECK cj_status cj_rules_apply(const cj_rules *rules, const cj_comparison *comparison,
                                               bool explain, cj_findings **out, cj_error *err);
+
+/* ---- with a board: what was seen ---- */
+
+/* One reading of one step: a figure of the pair (of.net CJ_NO_NET) or of one net. */
+typedef struct cj_observation {
+    size_t step;
+    char figure[24];     /* "gain_db", "dc_v", "resistance_ohm", ... as figures.h has them */
+    cj_view of;
+    double value, u;     /* NaN where only a bound is known */
+    cj_bound bound_kind;
+    double bound;
+    int times;           /* readings averaged so far */
+} cj_observation;
+
+/* All that was seen of a unit. A reading given again (same step, figure, net) is averaged. */
+typedef struct cj_observed {
+    const cj_board *board;
+    cj_observation *items;
+    size_t count, capacity;
+    char **files;        /* [steps of the board] the capture's name, NULL where there is none */
+    bool *seen;          /* [steps of the board] anything was read */
+} cj_observed;
+
+CJ_API CJ_MUST_CHECK cj_status cj_observed_make(const cj_board *board, cj_observed **out, cj_error *err);
+CJ_API void cj_observed_free(cj_observed *observed);
+CJ_API CJ_MUST_CHECK cj_status cj_observed_add(cj_observed *observed, const cj_observation *reading,
+                                               cj_error *err);
+/* Every figure of a capture of that step: channel 1 and 2 are the nets in its `see`; file may be NULL. */
+CJ_API CJ_MUST_CHECK cj_status cj_observed_add_measurement(cj_observed *observed, size_t step,
+                                                           const cj_measurement *measurement,
+                                                           const char *file, cj_error *err);
+/* "STEP:FIGURE[@NET]=VALUE[~U]" as typed from a meter; u: 1 % plus half the last digit where left out. */
+CJ_API CJ_MUST_CHECK cj_status cj_observed_add_typed(cj_observed *observed, const char *text, cj_error *err);
+/* A CSV file with the header step,figure,net,value,u (u and net may be empty). */
+CJ_API CJ_MUST_CHECK cj_status cj_observed_add_file(cj_observed *observed, const char *path, cj_error *err);
+/* Whether a file is one: its first line is that header. */
+CJ_API bool cj_observed_is_file(const char *path);
+
+/* ---- with a board: what it means ---- */
+
+/* A figure with its key as in JSON: "gain_db", "dc_v@left_out". u is the standard uncertainty, or one sigma of
+ * the spread from unit to unit where it is predicted. */
+typedef struct cj_keyed_figure {
+    char key[104];
+    double value, u;      /* value NaN: not known, or only a bound */
+    cj_bound bound_kind;
+    double bound;
+    const char *unit;     /* static */
+    const char *word;     /* static; a figure that is a word (polarity), else NULL */
+} cj_keyed_figure;
+
+typedef struct cj_step_figures {
+    size_t step;
+    cj_keyed_figure *measured, *predicted; /* predicted: healthy */
+    size_t measured_count, predicted_count;
+} cj_step_figures;
+
+/* What a further reading would show if this were the fault. */
+typedef struct cj_expectation {
+    cj_fault fault;       /* kind CJ_FAULT_OUTSIDE with an empty role: healthy */
+    bool healthy;
+    cj_keyed_figure *reads;
+    size_t read_count;
+} cj_expectation;
+
+typedef struct cj_next {
+    bool probe;           /* false: capture this step; true: touch `look` with the second probe during it */
+    size_t step;
+    cj_view look;
+    double bits;          /* expected information about what is wrong */
+    cj_expectation *expect;
+    size_t expect_count;
+} cj_next;
+
+typedef enum cj_state { CJ_STATE_HEALTHY, CJ_STATE_FAULT, CJ_STATE_UNDECIDED } cj_state;
+
+typedef struct cj_diagnosis {
+    const cj_board *board;
+    cj_step_figures *steps; /* those seen, in the board's order */
+    size_t step_count;
+    cj_state state;
+    double healthy;         /* probability that nothing is wrong */
+    char why[200];          /* one clause: what the verdict rests on */
+    cj_findings *findings;  /* best first; ->unexplained as the contract has it */
+    cj_next *next;          /* most bits first */
+    size_t next_count;
+    size_t *open_steps;     /* steps with nothing read */
+    size_t open_count;
+    cj_lines notes;         /* readings that could not be used, and why */
+} cj_diagnosis;
+
+/* What the rules found in the capture of one step. */
+typedef struct cj_step_rules {
+    size_t step;
+    const cj_findings *findings;
+} cj_step_rules;
+
+typedef struct cj_diagnose_options {
+    const cj_step_rules *rules;
+    size_t rule_count;
+    bool explain;
+} cj_diagnose_options;
+
+/* Ranks every single fault of the board (and pairs where none explains what was seen). options may be NULL. */
+CJ_API CJ_MUST_CHECK cj_status cj_diagnose(const cj_board *board, const cj_observed *observed,
+                                           const cj_diagnose_options *options, cj_diagnosis **out,
+                                           cj_error *err);
+CJ_API void cj_diagnosis_free(cj_diagnosis *diagnosis);
+
+/* What a good unit reads at every step, and what its steps can and cannot tell. */
+typedef struct cj_fault_group {
+    cj_fault *faults;
+    size_t count;
+} cj_fault_group;
+
+typedef struct cj_study {
+    const cj_board *board;
+    cj_step_figures *steps;   /* every step; `predicted` with its spread */
+    size_t step_count;
+    size_t fault_count;
+    cj_fault_group *groups;   /* of two or more faults that the steps cannot tell apart */
+    size_t group_count;
+    size_t parts, rank;       /* parts with a value; how many combinations of them the steps determine */
+    cj_fault_group unseen;    /* faults that would pass every limit */
+    size_t *undecidable;      /* limits narrower than the instruments, indices into the board's limits */
+    size_t undecidable_count;
+} cj_study;
+
+/* instruments may be NULL: those of an oscilloscope without an instruments file. */
+CJ_API CJ_MUST_CHECK cj_status cj_study_make(const cj_board *board, const cj_instruments *instruments,
+                                             cj_study **out, cj_error *err);
+CJ_API void cj_study_free(cj_study *study);
 
 #ifdef __cplusplus
 }

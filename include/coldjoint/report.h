@@ -60,6 +60,22 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_scale_json(const cj_measurement *measur
 CJ_API CJ_MUST_CHECK cj_status cj_report_instruments(const cj_instruments *instruments, cj_text *out,
                                                      cj_error *err);
 
+/* ---- with a board ---- */
+
+/* The answer of `diagnose`. The text fits a screen of 80 x 40: verdict; the first finding with mechanism and
+ * evidence (measured / with this fault / healthy); the others a line each; what to do next; cautions. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_diagnosis_text(const cj_diagnosis *diagnosis,
+                                                        const cj_observed *observed,
+                                                        const cj_report_style *style, cj_text *out,
+                                                        cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_diagnosis_json(const cj_diagnosis *diagnosis,
+                                                        const cj_observed *observed, cj_text *out,
+                                                        cj_error *err);
+/* The answer of `board`. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_study_text(const cj_study *study, const cj_report_style *style,
+                                                    cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_study_json(const cj_study *study, cj_text *out, cj_error *err);
+
 #ifdef __cplusplus
 }
 #endif
