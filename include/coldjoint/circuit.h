@@ -16,6 +16,7 @@
 
 #include "coldjoint/base.h"
 #include "coldjoint/board.h"
+#include "coldjoint/signal.h" /* cj_complex */
 
 #ifdef __cplusplus
 extern "C" {
@@ -86,10 +87,6 @@ typedef struct cj_parameter {
 } cj_parameter;
 
 /* ---- what is read ---- */
-
-typedef struct cj_complex {
-    double re, im;
-} cj_complex;
 
 typedef enum cj_predicted_by {
     CJ_BY_LINEAR,    /* everything within its swing */
