@@ -81,6 +81,7 @@ typedef struct cj_observation {
     cj_bound bound_kind;
     double bound;
     int times;           /* readings averaged so far */
+    double own_u, scatter; /* kept for that: mean of their u; sum of squares about their mean */
 } cj_observation;
 
 /* All that was seen of a unit. A reading given again (same step, figure, net) is averaged. */

@@ -25,6 +25,18 @@ int main(void)
         cmocka_unit_test(an_earlier_rule_wins_a_circle),
         cmocka_unit_test(numbers_are_said_as_on_the_bench),
         cmocka_unit_test(memory_runs_out_anywhere),
+        cmocka_unit_test(typed_readings_find_their_place),
+        cmocka_unit_test(typed_readings_that_are_refused),
+        cmocka_unit_test(typed_readings_do_not_follow_the_locale),
+        cmocka_unit_test(readings_given_again_are_averaged),
+        cmocka_unit_test(bounds_give_way_to_values),
+        cmocka_unit_test(captures_give_every_number),
+        cmocka_unit_test(captures_of_other_channels_are_refused),
+        cmocka_unit_test(readings_files_are_read),
+        cmocka_unit_test(readings_files_that_are_refused),
+        cmocka_unit_test(readings_files_are_bounded),
+        cmocka_unit_test(other_files_are_no_readings),
+        cmocka_unit_test(observing_runs_out_of_memory),
     };
     return cmocka_run_group_tests_name("diagnosis", tests, NULL, NULL);
 }

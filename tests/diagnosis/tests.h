@@ -26,4 +26,18 @@ void an_earlier_rule_wins_a_circle(void **state);
 void numbers_are_said_as_on_the_bench(void **state);
 void memory_runs_out_anywhere(void **state);
 
+/* test_observed.c: readings */
+void typed_readings_find_their_place(void **state);
+void typed_readings_that_are_refused(void **state);
+void typed_readings_do_not_follow_the_locale(void **state);
+void readings_given_again_are_averaged(void **state);
+void bounds_give_way_to_values(void **state);
+void captures_give_every_number(void **state);
+void captures_of_other_channels_are_refused(void **state);
+void readings_files_are_read(void **state);
+void readings_files_that_are_refused(void **state);
+void readings_files_are_bounded(void **state);
+void other_files_are_no_readings(void **state);
+void observing_runs_out_of_memory(void **state);
+
 #endif
