@@ -83,6 +83,8 @@ typedef struct cj__transient_answer {
     cj_complex tone[2]; /* V peak, relative to the source's phase (a sine: the phasor of sin is 1) */
     double dc_v[2], thd[2];
     int steps, refactors;
+    bool settled;        /* what was left of the start is less than 1e-4 of each channel's signal */
+    int unsettled_steps; /* steps in which not every bend found its side; 0 in a sound run */
 } cj__transient_answer;
 
 /* Steps the netlist through whole periods of a sine of peak volts at hz and analyses the last one. start_v: the
