@@ -1,0 +1,345 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the board reads with one manner of one fault, as rows with their spread. */
+#include <complex.h>
+#include <math.h>
+#include <string.h>
+
+#include "diagnosis/scene.h"
+
+#define DB (M_LN10 / 20)
+#define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
+
+void cj__outlook_free(cj__outlook *outlook)
+{
+    if (outlook == NULL)
+        return;
+    cj_free(outlook->mean);
+    cj_free(outlook->var);
+    cj_free(outlook->by);
+    cj_free(outlook->thd);
+    cj_free(outlook->skip);
+    cj_free(outlook->loose);
+    cj_free(outlook);
+}
+
+cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err)
+{
+    cj__outlook *outlook = cj_new(1, sizeof *outlook);
+    if (outlook == NULL)
+        return cj_fail_memory(err);
+    outlook->rows = scene->rows;
+    outlook->columns = (int)(cj_bench_parameter_count(scene->bench) + scene->look_count);
+    size_t rows = (size_t)scene->rows + 1, thds = scene->distortion_count + 1;
+    outlook->mean = cj_new(rows, sizeof *outlook->mean);
+    outlook->var = cj_new(3 * (scene->count + 1), sizeof *outlook->var);
+    outlook->by = cj_new(rows * ((size_t)outlook->columns + 1), sizeof *outlook->by);
+    outlook->thd = cj_new(thds, sizeof *outlook->thd);
+    outlook->skip = cj_new(scene->count + 1, sizeof *outlook->skip);
+    outlook->loose = cj_new(thds, sizeof *outlook->loose);
+    if (outlook->mean == NULL || outlook->var == NULL || outlook->by == NULL || outlook->thd == NULL ||
+        outlook->skip == NULL || outlook->loose == NULL) {
+        cj__outlook_free(outlook);
+        return cj_fail_memory(err);
+    }
+    *out = outlook;
+    return CJ_OK;
+}
+
+/* ---- one look ---- */
+
+struct filling {
+    const cj__scene *scene;
+    const cj__manner *manner;
+    const cj_prediction *seen;
+    const double *healthy;
+    cj__outlook *out;
+    const cj_parameter *parameters;
+    size_t parameter_count;
+    size_t look;        /* index into the scene's looks */
+    double drive_peak;  /* of the step */
+    double hz;
+};
+
+static double complex as_complex(cj_complex z)
+{
+    return z.re + z.im * I;
+}
+
+static double complex tone(const struct filling *filling, int channel)
+{
+    return as_complex(filling->seen->tone[channel]);
+}
+
+static double complex tone_by(const struct filling *filling, int channel, size_t parameter)
+{
+    return as_complex(filling->seen->tone_by[(size_t)channel * filling->parameter_count + parameter]);
+}
+
+/* Whether the manner edits that part: what the solver does not know applies there alone. */
+static bool edited(const cj__manner *manner, int part)
+{
+    for (size_t i = 0; i < manner->edit_count; i++)
+        if (manner->edits[i].part == part)
+            return true;
+    return false;
+}
+
+static double sigma_of(const struct filling *filling, size_t parameter)
+{
+    const cj_parameter *p = &filling->parameters[parameter];
+    const cj__manner *manner = filling->manner;
+    bool own = edited(manner, p->part);
+    if (p->kind == CJ_P_HELD && own && manner->held_v > 0)
+        return manner->held_v;
+    if (p->kind == CJ_P_RESIDUE)
+        return (own && manner->residue > 0 ? manner->residue : p->sigma) * filling->drive_peak;
+    if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
+        return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
+    return p->sigma;
+}
+
+static double *by(const struct filling *filling, const cj__feature *feature, int row)
+{
+    return filling->out->by + (size_t)(feature->row + row) * (size_t)filling->out->columns;
+}
+
+static void add_var(const struct filling *filling, size_t index, double each)
+{
+    filling->out->var[3 * index] += each;
+    filling->out->var[3 * index + 2] += each;
+}
+
+/* Gradient of the ratio: (dV2 - r dV1) / V1. The tone at a railed output has any phase, and another in every
+ * step: it widens both rows instead of being a column of its own. */
+static void ratio_spread(const struct filling *filling, size_t index, double complex ratio)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double complex first = tone(filling, 0);
+    double *re = by(filling, feature, 0), *im = feature->rows == 2 ? by(filling, feature, 1) : NULL;
+    double complex unit = cabs(ratio) > 0 ? conj(ratio) / cabs(ratio) : 1;
+    for (size_t p = 0; p < filling->parameter_count; p++) {
+        double complex slope = (tone_by(filling, 1, p) - ratio * tone_by(filling, 0, p)) / first;
+        if (slope == 0)
+            continue;
+        slope *= sigma_of(filling, p);
+        if (filling->parameters[p].kind == CJ_P_RESIDUE) {
+            add_var(filling, index, 0.5 * (creal(slope) * creal(slope) + cimag(slope) * cimag(slope)));
+        } else if (im != NULL) {
+            re[p] = creal(slope);
+            im[p] = cimag(slope);
+        } else {
+            re[p] = creal(slope * unit);
+        }
+    }
+}
+
+static void fill_ratio(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double *mean = filling->out->mean + feature->row;
+    double complex first = tone(filling, 0), second = tone(filling, 1);
+    if (cabs(first) < 1e-7 * fmax(filling->drive_peak, 1e-6)) {
+        /* nothing there to relate to: the ratio is anything; the level row of channel 1 says the rest */
+        mean[0] = mean[1 % feature->rows] = 0;
+        add_var(filling, index, 1e4 * (1 + feature->x[0] * feature->x[0] + feature->x[1] * feature->x[1]));
+        return;
+    }
+    double complex ratio = second / first;
+    if (feature->rows == 2) {
+        mean[0] = creal(ratio);
+        mean[1] = cimag(ratio);
+    } else {
+        mean[0] = cabs(ratio);
+    }
+    if (filling->seen->tone_by != NULL)
+        ratio_spread(filling, index, ratio);
+    if (filling->seen->by == CJ_BY_TRANSIENT)
+        add_var(filling, index, pow(0.055 * cabs(ratio), 2)); /* 0.4 dB, 4 degrees: fault_physics 4 */
+    if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
+        double moved = fabs(mean[0] - filling->healthy[feature->row]);
+        if (feature->rows == 2)
+            moved = hypot(moved, mean[1] - filling->healthy[feature->row + 1]);
+        double rise = 1 + 9 * fmin(fmax((filling->hz - 1e3) / 19e3, 0), 1);
+        if (moved > 0.02 * cabs(ratio))
+            add_var(filling, index, pow(filling->manner->loose_db * DB * rise * cabs(ratio), 2));
+    }
+}
+
+static void fill_level(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double complex volts = tone(filling, feature->channel);
+    double size = cabs(volts);
+    double *row = by(filling, feature, 0);
+    filling->out->mean[feature->row] = size;
+    row[filling->parameter_count + filling->look] = LEVEL_SIGMA * size;
+    double complex unit = size > 0 ? conj(volts) / size : 1;
+    for (size_t p = 0; filling->seen->tone_by != NULL && p < filling->parameter_count; p++) {
+        double complex slope = tone_by(filling, feature->channel, p) * sigma_of(filling, p);
+        if (slope == 0)
+            continue;
+        if (filling->parameters[p].kind == CJ_P_RESIDUE)
+            add_var(filling, index, creal(slope) * creal(slope) + cimag(slope) * cimag(slope));
+        else
+            row[p] = creal(slope * unit);
+    }
+    add_var(filling, index, 1e-10 + (filling->seen->by == CJ_BY_TRANSIENT ? pow(0.055 * size, 2) : 0));
+}
+
+static void fill_dc(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double *row = by(filling, feature, 0);
+    filling->out->mean[feature->row] = filling->seen->dc_v[feature->channel];
+    const double *slopes = filling->seen->dc_by;
+    if (slopes != NULL)
+        slopes += (size_t)feature->channel * filling->parameter_count;
+    for (size_t p = 0; slopes != NULL && p < filling->parameter_count; p++) {
+        if (slopes[p] == 0)
+            continue;
+        row[p] = slopes[p] * sigma_of(filling, p);
+        if (filling->parameters[p].kind == CJ_P_HELD) /* not the same to the millivolt in every step */
+            add_var(filling, index, pow(0.1 * row[p], 2));
+    }
+    if (filling->seen->by == CJ_BY_TRANSIENT)
+        add_var(filling, index, 0.4 * 0.4);
+}
+
+static void fill_rms(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double ac = cabs(tone(filling, feature->channel)), dc = filling->seen->dc_v[feature->channel];
+    double rms = sqrt(dc * dc + ac * ac / 2);
+    filling->out->mean[feature->row] = rms;
+    if (rms > 0)
+        by(filling, feature, 0)[filling->parameter_count + filling->look] = LEVEL_SIGMA * ac * ac / 2 / rms;
+    add_var(filling, index, pow(0.01 * rms, 2) + 25e-6); /* parts and offsets, roughly */
+}
+
+static void fill_resistance(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double ohm = filling->seen->resistance_ohm[feature->channel];
+    filling->out->mean[feature->row] = log(fmin(fmax(ohm, 1e-3), 1e9));
+    add_var(filling, index, 0.02 * 0.02);
+}
+
+/* No narrow prediction: as good as it could be, so that nothing is thrown away that a transient would save. */
+static void fill_skipped(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    filling->out->skip[index] = filling->out->excess = true;
+    for (int r = 0; r < feature->rows; r++)
+        filling->out->mean[feature->row + r] = feature->x[r];
+    double size = hypot(feature->x[0], feature->rows == 2 ? feature->x[1] : 0);
+    add_var(filling, index, pow(0.02 * size, 2) + 1e-8);
+}
+
+static void fill_feature(const struct filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    bool tonal = feature->kind != CJ__F_RESISTANCE;
+    if (filling->seen->by == CJ_BY_EXCESS && tonal) {
+        fill_skipped(filling, index);
+        return;
+    }
+    switch (feature->kind) {
+    case CJ__F_RATIO:
+    case CJ__F_MAGNITUDE:
+        fill_ratio(filling, index);
+        break;
+    case CJ__F_LEVEL:
+        fill_level(filling, index);
+        break;
+    case CJ__F_RMS:
+        fill_rms(filling, index);
+        break;
+    case CJ__F_DC:
+        fill_dc(filling, index);
+        break;
+    case CJ__F_RESISTANCE:
+        fill_resistance(filling, index);
+        break;
+    }
+}
+
+static void fill_look(const struct filling *filling)
+{
+    const cj__scene *scene = filling->scene;
+    size_t look = scene->looks[filling->look];
+    for (size_t f = 0; f < scene->count; f++)
+        if (scene->features[f].look == look)
+            fill_feature(filling, f);
+    for (size_t d = 0; d < scene->distortion_count; d++) {
+        const cj__distortion *distortion = &scene->distortions[d];
+        if (distortion->look != look)
+            continue;
+        double thd = filling->seen->thd[distortion->channel];
+        bool unknown = filling->seen->by == CJ_BY_EXCESS || filling->seen->by == CJ_BY_POLES;
+        /* a dead channel's few microvolts have no distortion worth the name */
+        bool silent = cabs(tone(filling, distortion->channel)) < 1e-3 * filling->drive_peak;
+        filling->out->thd[d] = unknown || silent || filling->manner->thd_unknown ? NAN : thd;
+        filling->out->loose[d] = filling->seen->by != CJ_BY_LINEAR;
+    }
+}
+
+/* ---- all looks ---- */
+
+static void clear(cj__outlook *out, const cj__scene *scene)
+{
+    memset(out->mean, 0, (size_t)out->rows * sizeof *out->mean);
+    memset(out->var, 0, 3 * scene->count * sizeof *out->var);
+    memset(out->by, 0, (size_t)out->rows * (size_t)out->columns * sizeof *out->by);
+    memset(out->skip, 0, scene->count * sizeof *out->skip);
+    out->excess = out->oscillates = out->steps_in_time = false;
+    out->fragile_part = out->fragile_section = -1;
+}
+
+enum { EDITS_HERE = 64 };
+
+/* The manner's edits with the searched quantity put in; a copy only where one is searched for. */
+static const cj_edit *edits_at(const cj__manner *manner, double free_value, cj_edit *here)
+{
+    if (manner->prior == CJ__FIXED || manner->edit_count > EDITS_HERE)
+        return manner->edits;
+    memcpy(here, manner->edits, manner->edit_count * sizeof *here);
+    double value = manner->free_negative ? -free_value : free_value;
+    if (manner->free_b)
+        here[manner->free_edit].b = value;
+    else
+        here[manner->free_edit].a = value;
+    return here;
+}
+
+cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value, unsigned want,
+                           const double *healthy, cj__outlook *out, cj_error *err)
+{
+    cj_edit here[EDITS_HERE];
+    cj_variant variant = {edits_at(manner, free_value, here), manner->edit_count};
+    clear(out, scene);
+    for (size_t i = 0; i < scene->look_count; i++) {
+        const cj_step *step = &scene->board->steps[scene->look_steps[i]];
+        cj_prediction *seen = scene->work[i];
+        cj_status status = cj_bench_predict(scene->bench, scene->looks[i], &variant, want, seen, err);
+        if (status != CJ_OK)
+            return status;
+        cj_prediction without = *seen;
+        if (!(want & CJ_SPREAD)) {
+            without.tone_by = NULL;
+            without.dc_by = NULL;
+        }
+        struct filling filling = {
+            .scene = scene, .manner = manner, .seen = &without, .healthy = healthy, .out = out,
+            .parameters = cj_bench_parameters(scene->bench),
+            .parameter_count = cj_bench_parameter_count(scene->bench), .look = i,
+            .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0, .hz = step->hz[0]};
+        fill_look(&filling);
+        if (seen->fragile_part >= 0 && out->fragile_part < 0) {
+            out->fragile_part = seen->fragile_part;
+            out->fragile_section = seen->fragile_section;
+        }
+        out->oscillates = out->oscillates || seen->by == CJ_BY_POLES;
+        out->steps_in_time = out->steps_in_time || seen->by == CJ_BY_TRANSIENT;
+    }
+    return CJ_OK;
+}

@@ -1,0 +1,331 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * The pins of an op-amp: what a lifted, bridged or stuck one does.
+ *
+ * Weights, levels and spreads: fault_physics sections 3 and 4. P-channel JFET inputs and NPN inputs draw their
+ * bias current into the pin, PNP inputs push it out of it; a floating pin follows.
+ */
+#include <math.h>
+
+#include "diagnosis/suspects.h"
+
+#define OPEN_OHM 1e13
+#define OPEN_FARAD 0.5e-12
+
+cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit, double weight)
+{
+    cj__manner *manner = cj__suspect_manner(suspect, 1, weight);
+    if (manner == NULL)
+        dictionary->failed = true;
+    else
+        manner->edits[0] = edit;
+    return manner;
+}
+
+static cj__manner *with_edits(cj__dictionary *dictionary, cj__suspect *suspect, size_t edits, double weight)
+{
+    cj__manner *manner = cj__suspect_manner(suspect, edits, weight);
+    if (manner == NULL)
+        dictionary->failed = true;
+    return manner;
+}
+
+static cj_edit hold(int part, int pin, cj_mode mode, double volts)
+{
+    return (cj_edit){.kind = CJ_EDIT_MODE, .part = part, .pin = pin, .mode = mode, .a = volts};
+}
+
+void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section, cj_mode mode,
+                      double weight)
+{
+    int out = dictionary->board->parts[part].sections[section].out;
+    cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, out, mode, 0), weight);
+    if (manner != NULL)
+        manner->residue = 1e-3;
+}
+
+static cj_edit lift(int part, int pin, double ohm)
+{
+    return (cj_edit){.kind = CJ_EDIT_LIFT, .part = part, .pin = pin, .a = ohm, .b = OPEN_FARAD};
+}
+
+/* A joint that still conducts a little: 1e5 to 1e10 ohm, solved as it is. */
+static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, double weight)
+{
+    cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, pin, 1e7), weight);
+    if (manner == NULL)
+        return;
+    manner->prior = CJ__ANY;
+    manner->low = 1e5;
+    manner->high = 1e10;
+}
+
+/* The section at a rail with the pin lifted. */
+static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part, const cj_section *section,
+                      cj_mode mode, double weight)
+{
+    if (weight <= 0)
+        return;
+    cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, section->out, mode, 0), weight);
+    if (manner != NULL)
+        manner->residue = 1e-3;
+}
+
+/* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's capacitances for
+ * the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
+static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                            const cj_section *section, double weight)
+{
+    static const double volts[] = {0.6, 3, 8};
+    double bias = fmax(dictionary->board->parts[part].opamp.bias_a, 1e-12);
+    for (int i = 0; i < 3; i++) {
+        cj__manner *manner = with_edits(dictionary, suspect, 2, weight / 3);
+        if (manner == NULL)
+            return;
+        manner->edits[0] = lift(part, section->inverting, OPEN_OHM);
+        manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK, .part = part, .pin = section->out,
+                                     .pin2 = section->inverting, .a = volts[i] / bias, .b = OPEN_FARAD};
+        manner->prior = CJ__AROUND;
+        manner->free_edit = 1;
+        manner->free_b = true;
+        manner->middle = OPEN_FARAD;
+        manner->width = 1;
+        manner->low = OPEN_FARAD / 20;
+        manner->high = OPEN_FARAD * 20;
+        manner->bias = 0.5;
+    }
+}
+
+static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                           const cj_section *section)
+{
+    const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
+    double high = opamp->bias_way == CJ_BIAS_IN ? 0.97 : opamp->bias_way == CJ_BIAS_OUT ? 0.03 : 0.5;
+    double low = 1 - high, leak = 0;
+    if (opamp->jfet) {
+        high = 0.77;
+        leak = 0.20;
+        low = 0.03;
+    }
+    lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
+    lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
+    if (leak > 0)
+        leaky_inverting(dictionary, suspect, part, section, 0.85 * leak);
+    bad_joint(dictionary, suspect, part, section->inverting, 0.15);
+}
+
+static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part, const cj_section *section)
+{
+    const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
+    double low = opamp->bias_way == CJ_BIAS_IN ? 0.97 : opamp->bias_way == CJ_BIAS_OUT ? 0.03 : 0.5;
+    double high = 1 - low, leak = 0;
+    if (opamp->jfet) {
+        low = 0.90;
+        high = 0.03;
+        leak = 0.07;
+    }
+    lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
+    lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
+    if (leak > 0) { /* a leak of the pin to its own pad leaves the gain, and DC by the bias current */
+        cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, section->plus, 1e10), 0.85 * leak);
+        if (manner == NULL)
+            return;
+        manner->prior = CJ__ANY;
+        manner->low = 3e8;
+        manner->high = 1e12;
+    }
+    bad_joint(dictionary, suspect, part, section->plus, 0.15);
+}
+
+/* The leak through the feedback resistor; inside, the section slams from rail to rail and its stray
+ * capacitance rings through as distortion that hangs on picofarads (fault_physics 2.1). */
+static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int part, const cj_section *section)
+{
+    cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, section->out, OPEN_OHM), 0.85);
+    if (manner != NULL) {
+        manner->loose_db = 0.3;
+        manner->thd_unknown = true;
+    }
+    bad_joint(dictionary, suspect, part, section->out, 0.15);
+}
+
+/* Every section of the package (part) or of the board (part CJ_NO_PART) a source of `volts`. */
+static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, double volts,
+                            double weight)
+{
+    const cj_board *board = dictionary->board;
+    size_t count = 0;
+    for (size_t p = 0; p < board->part_count; p++)
+        if (part == CJ_NO_PART || (int)p == part)
+            count += (size_t)board->parts[p].section_count;
+    cj__manner *manner = with_edits(dictionary, suspect, count, weight);
+    if (manner == NULL)
+        return NULL;
+    size_t n = 0;
+    for (size_t p = 0; p < board->part_count; p++)
+        if (part == CJ_NO_PART || (int)p == part)
+            for (int s = 0; s < board->parts[p].section_count; s++)
+                manner->edits[n++] = hold((int)p, board->parts[p].sections[s].out, CJ_HELD, volts);
+    manner->thd_unknown = true;
+    return manner;
+}
+
+/* v- gone, of a package or of the board: outputs near the positive rail (fault_physics 4). */
+static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part, double weight)
+{
+    double rail = dictionary->board->v_plus_v;
+    const struct {
+        double volts, sigma, weight;
+    } ways[] = {{rail - 0.8, 0.3, 0.85}, {1.2, 0.5, 0.12}, {0, 0.6 * rail, 0.03}};
+    for (size_t i = 0; i < sizeof ways / sizeof ways[0]; i++) {
+        cj__manner *manner = all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
+        if (manner == NULL)
+            return;
+        manner->held_v = ways[i].sigma;
+        manner->residue = 1e-3;
+    }
+}
+
+/* v+ gone: outputs negative by an amount that hangs on everything, the tone leaking through weakly. */
+static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part, double weight)
+{
+    const struct {
+        double volts, sigma, residue, weight;
+    } package[] = {{-0.7, 0.4, 0.05, 0.4}, {-2, 1, 0.05, 0.3}, {-6, 2.5, 0.1, 0.3}},
+      board[] = {{-0.4, 0.4, 0.1, 0.6}, {-1, 0.6, 0.3, 0.4}}, *ways = part == CJ_NO_PART ? board : package;
+    size_t count = part == CJ_NO_PART ? 2 : 3;
+    for (size_t i = 0; i < count; i++) {
+        cj__manner *manner = all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
+        if (manner == NULL)
+            return;
+        manner->held_v = ways[i].sigma;
+        manner->residue = ways[i].residue;
+    }
+}
+
+void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail)
+{
+    if (rail > 0)
+        positive_missing(dictionary, suspect, CJ_NO_PART, 1);
+    else
+        negative_missing(dictionary, suspect, CJ_NO_PART, 1);
+}
+
+void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin)
+{
+    const cj_part *p = &dictionary->board->parts[part];
+    for (int s = 0; s < p->section_count; s++) {
+        const cj_section *section = &p->sections[s];
+        if (pin == section->out)
+            open_output(dictionary, suspect, part, section);
+        else if (pin == section->inverting)
+            open_inverting(dictionary, suspect, part, section);
+        else if (pin == section->plus)
+            open_plus(dictionary, suspect, part, section);
+        else if (pin == section->v_plus)
+            positive_missing(dictionary, suspect, part, 1);
+        else if (pin == section->v_minus)
+            negative_missing(dictionary, suspect, part, 1);
+        else
+            continue;
+        return;
+    }
+}
+
+/* Which rail a net is: +1, -1, 0 none. A board with one supply has v- at gnd, which is no rail here. */
+static int rail_of(const cj_board *board, int net)
+{
+    if (net == CJ_NO_NET || net == CJ_GND)
+        return 0;
+    return net == board->v_plus ? 1 : net == board->v_minus ? -1 : 0;
+}
+
+static const cj_section *section_with(const cj_part *part, int pin, bool output)
+{
+    for (int s = 0; s < part->section_count; s++) {
+        const cj_section *section = &part->sections[s];
+        if (output ? pin == section->out : pin == section->plus || pin == section->inverting)
+            return section;
+    }
+    return NULL;
+}
+
+/* The inputs of one section joined: its own offset decides for a rail. */
+static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int pin2)
+{
+    const cj_part *p = &dictionary->board->parts[part];
+    for (int s = 0; s < p->section_count; s++) {
+        const cj_section *section = &p->sections[s];
+        if (!((pin == section->plus && pin2 == section->inverting) ||
+              (pin == section->inverting && pin2 == section->plus)))
+            continue;
+        for (int side = 0; side < 2; side++) {
+            cj__manner *manner = with_edits(dictionary, suspect, 2, 0.5);
+            if (manner == NULL)
+                return true;
+            manner->edits[0] = (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2,
+                                         .a = 0.01};
+            manner->edits[1] = hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
+            manner->residue = 1e-3;
+        }
+        return true;
+    }
+    return false;
+}
+
+/* A pin of the package joined with a rail; false: the plain joint says enough. */
+static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int rail)
+{
+    const cj_board *board = dictionary->board;
+    const cj_part *p = &board->parts[part];
+    const cj_section *section = section_with(p, pin, true);
+    if (section != NULL) { /* at the rail itself, beyond the swing */
+        double volts = rail > 0 ? board->v_plus_v : board->v_minus_v;
+        cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, pin, CJ_HELD, volts), 1);
+        if (manner != NULL) {
+            manner->held_v = 0.1;
+            manner->residue = 1e-3;
+        }
+        return true;
+    }
+    section = section_with(p, pin, false);
+    if (section == NULL)
+        return false;
+    bool plus = pin == section->plus;
+    /* an input at the negative rail: p-channel JFET parts reverse (fault_physics 3) */
+    double high = rail > 0 ? (plus ? 0.95 : 0.05) : plus ? (p->opamp.jfet ? 0.75 : 0.15)
+                                                         : (p->opamp.jfet ? 0.85 : 0.95);
+    for (int side = 0; side < 2; side++) {
+        cj__manner *manner = with_edits(dictionary, suspect, 2, side ? high : 1 - high);
+        if (manner == NULL)
+            return true;
+        manner->edits[0] = (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin,
+                                     .pin2 = rail > 0 ? section->v_plus : section->v_minus, .a = 0.01};
+        manner->edits[1] = hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
+        manner->residue = 1e-3;
+    }
+    return true;
+}
+
+void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int pin2)
+{
+    const cj_board *board = dictionary->board;
+    const cj_part *p = &board->parts[part];
+    int net = p->pins[pin - 1], net2 = p->pins[pin2 - 1];
+    int rail = rail_of(board, net), rail2 = rail_of(board, net2);
+    if ((rail && (rail2 || net2 == CJ_GND)) || (rail2 && net == CJ_GND)) {
+        /* a rail joined to ground or to the other one: it is down on the whole board */
+        cj__rail_missing(dictionary, suspect, rail ? rail : rail2);
+        return;
+    }
+    if (p->kind == CJ_OPAMP) {
+        if (inputs_joined(dictionary, suspect, part, pin, pin2))
+            return;
+        if (rail && joined_to_rail(dictionary, suspect, part, pin2, rail))
+            return;
+        if (rail2 && joined_to_rail(dictionary, suspect, part, pin, rail2))
+            return;
+    }
+    cj__manner_one(dictionary, suspect,
+                   (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.01}, 1);
+}
