@@ -42,7 +42,8 @@ typedef struct cj__amp {
     cj_mode mode;             /* as edited; CJ_LINEAR: free */
     double held_dc_v, held_peak_v;
     double plus_low, plus_high, inverting_low, inverting_high; /* limits of a lifted pin; infinite otherwise */
-    bool clamped;
+    bool clamped;             /* diodes across the inputs: not among the junctions */
+    double joint_conductance; /* of a lifted output pin to its net; infinite: not lifted */
 } cj__amp;
 
 typedef struct cj__winding_pair {
@@ -63,11 +64,11 @@ typedef struct cj__netlist {
     cj__source *sources;
     size_t source_count, source_capacity;
     cj__amp *amps;      /* in board order, always all of them */
-    size_t amp_count;
+    size_t amp_count, amp_capacity;
     cj__winding_pair *windings;
-    size_t winding_count;
+    size_t winding_count, winding_capacity;
     cj__junction *junctions;
-    size_t junction_count;
+    size_t junction_count, junction_capacity;
     double leak;        /* conductance from every node to ground */
 } cj__netlist;
 
