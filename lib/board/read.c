@@ -1,0 +1,155 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The board file as a whole. */
+#include <stdio.h>
+#include <string.h>
+
+#include "board/internal.h"
+
+static void read_title(cj__reader *reader, const cj__yaml_node *node)
+{
+    const char *text = "";
+    if (node != NULL && !cj__text_of(reader, node, &text))
+        return;
+    if (strlen(text) > 200 || strpbrk(text, "\r\n") != NULL) {
+        cj__wrong(reader, node, "a title of more than one line; expected at most 200 characters");
+        return;
+    }
+    reader->board->title = cj_copy_text(text);
+    if (reader->board->title == NULL)
+        reader->memory_out = true;
+}
+
+/* Parts make the nets, so they come first whatever the order in the file; the list of errors sorts
+ * itself. */
+static void read_root(cj__reader *reader, const cj__yaml_node *root)
+{
+    static const char *const keys[] = {"board", "title", "rails", "inputs", "outputs",
+                                       "parts", "rest",  "steps", "limits", NULL};
+    cj_board *board = reader->board;
+    if (!cj__is(reader, root, CJ__YAML_MAP, "a board"))
+        return;
+    cj__keys(reader, root, keys, "a board file");
+    const cj__yaml_node *name = cj__need(reader, root, "board", "a board file");
+    const cj__yaml_node *parts = cj__need(reader, root, "parts", "a board file");
+    const cj__yaml_node *steps = cj__need(reader, root, "steps", "a board file");
+    if (name != NULL)
+        cj__name_of(reader, name, "-", sizeof board->name, board->name);
+    read_title(reader, cj__yaml_get(root, "title"));
+    cj__read_rails(reader, cj__yaml_get(root, "rails"));
+    if (!reader->memory_out)
+        cj__read_parts(reader, parts);
+    if (!reader->memory_out)
+        cj__read_inputs(reader, cj__yaml_get(root, "inputs"));
+    if (!reader->memory_out)
+        cj__read_outputs(reader, cj__yaml_get(root, "outputs"));
+    if (!reader->memory_out && parts != NULL)
+        cj__check_nets(reader, parts);
+    if (!reader->memory_out)
+        cj__read_rest(reader, cj__yaml_get(root, "rest"));
+    if (!reader->memory_out)
+        cj__read_steps(reader, steps);
+    if (!reader->memory_out)
+        cj__read_limits(reader, cj__yaml_get(root, "limits"));
+}
+
+static void free_reader(cj__reader *reader)
+{
+    for (size_t i = 0; i < reader->limits.count; i++)
+        cj_free(reader->limit_keys[i]);
+    cj_free(reader->limit_keys);
+    cj__names_free(&reader->nets);
+    cj__names_free(&reader->parts);
+    cj__names_free(&reader->steps);
+    cj__names_free(&reader->limits);
+    cj_free(reader->uses);
+    cj_free(reader->spoiled);
+    cj_free(reader->nodes);
+    cj_free(reader->rest);
+}
+
+static cj_status lack_memory(cj_errors *errors)
+{
+    errors->count = 1;
+    return cj_fail_memory(&errors->items[0]);
+}
+
+static cj_status read_tree(const cj__yaml *yaml, cj_board **out, cj_errors *errors)
+{
+    cj__reader reader = {.yaml = yaml, .errors = errors};
+    cj_status status = CJ_OK;
+    reader.board = cj_new(1, sizeof *reader.board);
+    if (reader.board == NULL)
+        return lack_memory(errors);
+    read_root(&reader, yaml->root);
+    if (reader.memory_out)
+        status = lack_memory(errors);
+    else if (errors->count > 0)
+        status = errors->items[0].status;
+    if (status == CJ_OK)
+        *out = reader.board;
+    else
+        cj_board_free(reader.board);
+    free_reader(&reader);
+    return status;
+}
+
+/* After cj__yaml_read: its one error, or what the tree says. */
+static cj_status read_yaml(cj_status status, cj__yaml *yaml, const cj_error *err, cj_board **out,
+                           cj_errors *errors)
+{
+    if (status == CJ_OK) {
+        status = read_tree(yaml, out, errors);
+    } else {
+        errors->items[0] = *err;
+        errors->count = 1;
+    }
+    cj__yaml_free(yaml);
+    return status;
+}
+
+cj_status cj_board_read_text(const char *name, const char *text, size_t length, cj_board **out,
+                             cj_errors *errors)
+{
+    cj_errors own;
+    cj_errors *list = errors ? errors : &own;
+    cj_error err = {0};
+    cj__yaml *yaml = NULL;
+    *out = NULL;
+    list->count = 0;
+    cj_status status = cj__yaml_read_text(name, text, length, &yaml, &err);
+    return read_yaml(status, yaml, &err, out, list);
+}
+
+static cj_status read_input(cj_board **out, cj_errors *errors)
+{
+    char block[16384];
+    size_t got;
+    cj_text text = {0};
+    /* one byte more than a file may have, so that the YAML reader says so */
+    while (text.length <= CJ__YAML_BYTES && (got = fread(block, 1, sizeof block, stdin)) > 0)
+        cj_text_add_n(&text, block, got);
+    cj_status status = CJ_OK;
+    if (text.failed)
+        status = lack_memory(errors);
+    else if (ferror(stdin))
+        status = cj_fail(&errors->items[0], CJ_IO, "-", 0, 0, "reading failed");
+    errors->count = status != CJ_OK;
+    if (status == CJ_OK)
+        status = cj_board_read_text("-", text.bytes ? text.bytes : "", text.length, out, errors);
+    cj_text_free(&text);
+    return status;
+}
+
+cj_status cj_board_read(const char *path, cj_board **out, cj_errors *errors)
+{
+    cj_errors own;
+    cj_errors *list = errors ? errors : &own;
+    cj_error err = {0};
+    cj__yaml *yaml = NULL;
+    *out = NULL;
+    list->count = 0;
+    if (strcmp(path, "-") == 0)
+        return read_input(out, list);
+    cj_status status = cj__yaml_read(path, &yaml, &err);
+    return read_yaml(status, yaml, &err, out, list);
+}
