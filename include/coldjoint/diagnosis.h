@@ -108,6 +108,9 @@ CJ_API CJ_MUST_CHECK cj_status cj_observed_add_file(cj_observed *observed, const
 /* Whether a file is one: its first line is that header. */
 CJ_API bool cj_observed_is_file(const char *path);
 
+/* The step that was meant by a name which is none, NULL where no step's name is near it. */
+CJ_API const char *cj_step_meant(const cj_board *board, const char *name);
+
 /* ---- with a board: what it means ---- */
 
 /* A figure with its key as in JSON: "gain_db", "dc_v@left_out". u is the standard uncertainty, or one sigma of

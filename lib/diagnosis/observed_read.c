@@ -26,6 +26,13 @@ static const char *nearest(const char *word, const char *first, size_t stride, s
     return meant;
 }
 
+const char *cj_step_meant(const cj_board *board, const char *name)
+{
+    if (board->step_count == 0)
+        return NULL;
+    return nearest(name, board->steps[0].name, sizeof board->steps[0], board->step_count);
+}
+
 static cj_status find_step(const cj_board *board, const char *name, size_t *step, cj_error *err)
 {
     int found = cj_board_step(board, name);
@@ -33,9 +40,7 @@ static cj_status find_step(const cj_board *board, const char *name, size_t *step
         *step = (size_t)found;
         return CJ_OK;
     }
-    const char *meant = board->step_count == 0 ? NULL
-                                               : nearest(name, board->steps[0].name,
-                                                         sizeof board->steps[0], board->step_count);
+    const char *meant = cj_step_meant(board, name);
     if (meant != NULL)
         return cj_fail(err, CJ_DATA, NULL, 0, 0, "the board has no step '%.*s'; did you mean '%s'?",
                        SHOWN, name, meant);

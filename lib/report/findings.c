@@ -31,12 +31,14 @@ static void write_block(cj_text *out, const char *head, const char *text)
     cj_text_free(&clean);
 }
 
-static void write_reading(cj_text *out, const cj_reading *reading)
+void cj__write_reading(cj_text *out, const cj_reading *reading, bool with_u)
 {
     if (reading->word[0])
         cj__write_clean(out, reading->word);
-    else if (isfinite(reading->value))
+    else if (isfinite(reading->value) && with_u)
         cj__write_value(out, reading->value, reading->u, reading->unit);
+    else if (isfinite(reading->value))
+        cj__write_rounded(out, reading->value, reading->u, reading->unit);
     else if (!isnan(reading->low) || !isnan(reading->high))
         cj__write_range(out, reading->low, reading->high, reading->unit);
     else
@@ -64,11 +66,11 @@ static void write_evidence(cj_text *out, const cj_finding *finding, const char *
         }
         cj__write_label(out, evidence->figure, paths);
         cj__pad(out, start, MEASURED_COLUMN);
-        write_reading(out, &evidence->measured);
+        cj__write_reading(out, &evidence->measured, true);
         cj__pad(out, start, FAULT_COLUMN);
-        write_reading(out, &evidence->expected);
+        cj__write_reading(out, &evidence->expected, true);
         cj__pad(out, start, HEALTHY_COLUMN);
-        write_reading(out, &evidence->healthy);
+        cj__write_reading(out, &evidence->healthy, true);
         cj_text_add(out, "\n");
     }
 }

@@ -14,6 +14,8 @@ enum {
 /* "707.1 ± 1.2 mV": both rounded to two digits of u, an SI prefix chosen. Without u (NaN or 0) six
  * digits. */
 void cj__write_value(cj_text *out, double value, double u, const char *unit);
+/* "707.1 mV": rounded as above but without u, to at most four digits. */
+void cj__write_rounded(cj_text *out, double value, double u, const char *unit);
 /* "-22.0 to -18.0 dB", "at least 5 V", "at most 3 V" (an infinite end is open). */
 void cj__write_range(cj_text *out, double low, double high, const char *unit);
 /* "0.2 %": a bound, rounded to two digits away from what it bounds (up for an upper bound). */
@@ -78,6 +80,10 @@ struct cj__colours cj__colours_of(const cj_report_style *style);
 /* paths: what the first and the second path are called. */
 void cj__write_findings(cj_text *out, const cj_findings *findings, const char *const paths[2],
                         const struct cj__colours *colours);
+/* A word, a value (with_u: and its uncertainty), a range, or a dash. */
+void cj__write_reading(cj_text *out, const cj_reading *reading, bool with_u);
+/* Lines as a list, each wrapped behind a dash. */
+void cj__write_bullets(cj_text *out, const cj_lines *lines);
 /* Whether a finding sends someone to the board. */
 bool cj__findings_touch(const cj_findings *findings);
 extern const char cj__caution[];

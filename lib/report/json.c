@@ -176,7 +176,7 @@ cj_status cj_report_measure_json(const cj_measurement *measurement, const cj_dig
     return cj__json_end(&json, out, err);
 }
 
-static void set_findings(struct cj__json *json, const cj_findings *findings)
+void cj__json_set_findings(struct cj__json *json, const cj_findings *findings)
 {
     cj__json_set(json, json->root, "findings", cj__json_findings(json, findings));
     cj__json_set(json, json->root, "unexplained",
@@ -205,7 +205,7 @@ cj_status cj_report_compare_json(const cj_comparison *comparison, const cj_findi
     cj__json_set(&json, json.root, "pair", pair_value(&json, &comparison->pair));
     cj__json_set(&json, json.root, "match", json_string(matches[comparison->match]));
     cj__json_set(&json, json.root, "why", cj__json_text(comparison->why));
-    set_findings(&json, findings);
+    cj__json_set_findings(&json, findings);
     return cj__json_end(&json, out, err);
 }
 

@@ -38,6 +38,11 @@ json_t *cj__json_capture(struct cj__json *json, const cj_measurement *measuremen
                          const cj_digests *digests);
 json_t *cj__json_channels(struct cj__json *json, const cj_measurement *measurement);
 json_t *cj__json_findings(struct cj__json *json, const cj_findings *findings);
+/* {"fault", "part", ...} or {"together": [...]} */
+json_t *cj__json_fault(struct cj__json *json, const cj_fault *fault);
+json_t *cj__json_faults(struct cj__json *json, const cj_fault *faults, size_t count);
+/* "findings", "unexplained", "caution" and "explained" of the answer */
+void cj__json_set_findings(struct cj__json *json, const cj_findings *findings);
 json_t *cj__json_lines(struct cj__json *json, const cj_lines *lines);
 
 #endif

@@ -5,7 +5,7 @@
 #include <math.h>
 
 /* Fields that do not apply are left out; `part` of an outside fault is null. */
-static json_t *fault_value(struct cj__json *json, const cj_fault *fault)
+static json_t *single_fault(struct cj__json *json, const cj_fault *fault)
 {
     json_t *object = json_object();
     cj__json_set(json, object, "fault", cj__json_text(cj_fault_word(fault->kind)));
@@ -30,6 +30,25 @@ static json_t *fault_value(struct cj__json *json, const cj_fault *fault)
         cj__json_set(json, object, "high", cj__json_number(fault->high));
     }
     return object;
+}
+
+json_t *cj__json_fault(struct cj__json *json, const cj_fault *fault)
+{
+    if (fault->with == NULL)
+        return single_fault(json, fault);
+    json_t *object = json_object(), *list = json_array();
+    for (const cj_fault *one = fault; one != NULL; one = one->with)
+        cj__json_append(json, list, single_fault(json, one));
+    cj__json_set(json, object, "together", list);
+    return object;
+}
+
+json_t *cj__json_faults(struct cj__json *json, const cj_fault *faults, size_t count)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < count; i++)
+        cj__json_append(json, list, cj__json_fault(json, &faults[i]));
+    return list;
 }
 
 /* A figure, a word, or {"low", "high", "unit"} (null: open); null where nothing is known. */
@@ -68,14 +87,13 @@ static json_t *evidence_value(struct cj__json *json, const cj_evidence *evidence
 
 static json_t *finding_value(struct cj__json *json, const cj_finding *finding)
 {
-    json_t *object = json_object(), *faults = json_array(), *evidence = json_array();
-    for (size_t i = 0; i < finding->fault_count; i++)
-        cj__json_append(json, faults, fault_value(json, &finding->faults[i]));
+    json_t *object = json_object(), *evidence = json_array();
     for (size_t i = 0; i < finding->evidence_count; i++)
         cj__json_append(json, evidence, evidence_value(json, &finding->evidence[i]));
     cj__json_set(json, object, "rank", json_integer(finding->rank));
     cj__json_set(json, object, "probability", cj__json_number(finding->probability));
-    cj__json_set(json, object, "faults", faults);
+    cj__json_set(json, object, "faults",
+                 cj__json_faults(json, finding->faults, finding->fault_count));
     cj__json_set(json, object, "says", cj__json_text(finding->says));
     cj__json_set(json, object, "evidence", evidence);
     cj__json_set(json, object, "check", cj__json_text(finding->check));

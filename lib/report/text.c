@@ -57,7 +57,7 @@ static void write_capture(cj_text *out, const char *head, const cj_capture_info 
     write_lacks(out, capture);
 }
 
-static void write_bullets(cj_text *out, const cj_lines *lines)
+void cj__write_bullets(cj_text *out, const cj_lines *lines)
 {
     for (size_t i = 0; i < lines->count; i++) {
         cj_text clean = {0};
@@ -77,7 +77,7 @@ static void write_advice(cj_text *out, const char *of, const cj_measurement *mea
     if (measurement->advice.count == 0)
         return;
     cj_text_add(out, "\n%sBefore you trust the figures%s:%s\n", colours->open, of, colours->off);
-    write_bullets(out, &measurement->advice);
+    cj__write_bullets(out, &measurement->advice);
 }
 
 static void write_notes(cj_text *out, const char *which, const cj_capture_info *capture)
@@ -85,7 +85,7 @@ static void write_notes(cj_text *out, const char *which, const cj_capture_info *
     if (capture->notes == NULL || capture->notes->count == 0)
         return;
     cj_text_add(out, "\nHow the %sfile was read\n", which);
-    write_bullets(out, capture->notes);
+    cj__write_bullets(out, capture->notes);
 }
 
 /* "1: CH1" */
@@ -188,7 +188,7 @@ static void write_explained(cj_text *out, const cj_comparison *comparison,
     if (findings == NULL || findings->explained.count == 0)
         return;
     cj_text_add(out, "\nWhy each rule fired or stayed silent\n");
-    write_bullets(out, &findings->explained);
+    cj__write_bullets(out, &findings->explained);
 }
 
 cj_status cj_report_compare_text(const cj_comparison *comparison, const cj_findings *findings,

@@ -299,8 +299,10 @@ void captures_of_other_channels_are_refused(void **state)
 
 static const char *written(const char *text, size_t length)
 {
-    static char path[] = "/tmp/coldjoint-readings-XXXXXX";
-    strcpy(path + strlen(path) - 6, "XXXXXX");
+    static char path[400];
+    const char *where = getenv("TMPDIR");
+    snprintf(path, sizeof path, "%s/coldjoint-readings-XXXXXX",
+             where && where[0] ? where : P_tmpdir);
     int file = mkstemp(path);
     assert_true(file >= 0);
     assert_int_equal(write(file, text, length), (ssize_t)length);

@@ -1,0 +1,192 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The answer of `board`: what a healthy unit reads, and what the steps can and cannot tell. */
+#include "report/board.h"
+
+#include <math.h>
+#include <string.h>
+
+enum {
+    GROUPS_SHOWN = 12,
+    MEMBERS_SHOWN = 8,
+    UNSEEN_SHOWN = 40,
+};
+
+/* In the table only what a person compares with; the rest is in the JSON. */
+static bool is_shown(const cj_keyed_figure *figure)
+{
+    char name[64];
+    size_t length = strcspn(figure->key, "@");
+    if (length >= sizeof name)
+        return true;
+    memcpy(name, figure->key, length);
+    name[length] = '\0';
+    const struct cj__row *row = cj__row_find(name);
+    return row == NULL || row->kind != CJ__ROW_HIDDEN;
+}
+
+static void write_spread(cj_text *out, const cj_keyed_figure *figure)
+{
+    cj_text value = {0};
+    if (!isfinite(figure->value) || !isfinite(figure->u) || !(figure->u > 0))
+        return;
+    cj__write_value(&value, figure->value, figure->u, figure->unit);
+    /* both share a prefix and decimals: what stands behind the sign is the spread */
+    const char *sign = value.failed ? NULL : strstr(value.bytes, "\xc2\xb1");
+    if (sign != NULL)
+        cj_text_add(out, "%s", sign);
+    out->failed = out->failed || value.failed;
+    cj_text_free(&value);
+}
+
+/* The number alone, as it stands before the spread. */
+static void write_number(cj_text *out, const cj_keyed_figure *figure)
+{
+    cj_text value = {0};
+    cj__write_keyed(&value, figure, true);
+    const char *sign = value.failed ? NULL : strstr(value.bytes, " \xc2\xb1");
+    if (!value.failed)
+        cj_text_add_n(out, value.bytes, sign ? (size_t)(sign - value.bytes) : value.length);
+    out->failed = out->failed || value.failed;
+    cj_text_free(&value);
+}
+
+static void fill_step(struct cj__grid *grid, const cj_study *study, const cj_step_figures *step)
+{
+    static const char *const paths[2] = {"channel 1", "channel 2"};
+    bool first = true;
+    for (size_t i = 0; i < step->predicted_count; i++) {
+        const cj_keyed_figure *figure = &step->predicted[i];
+        cj_text *row = is_shown(figure) ? cj__grid_row(grid) : NULL;
+        if (row == NULL)
+            continue;
+        if (first)
+            cj__write_clean(&row[0], study->board->steps[step->step].name);
+        first = false;
+        cj__write_label(&row[1], figure->key, paths);
+        write_number(&row[2], figure);
+        write_spread(&row[3], figure);
+    }
+}
+
+static void write_steps(cj_text *out, const cj_study *study, const struct cj__colours *colours)
+{
+    struct cj__grid grid = {.columns = 4, .right = {false, false, true, false}};
+    for (size_t i = 0; i < study->step_count; i++)
+        fill_step(&grid, study, &study->steps[i]);
+    cj_text_add(out, "\n%sWhat a healthy unit reads, and one sigma from unit to unit%s\n",
+                colours->bold, colours->off);
+    cj__grid_write(&grid, 2, out);
+    cj__grid_free(&grid);
+}
+
+/* "open-pin:U1:7, bridge:U1:6-7 and 3 more" */
+static void write_list(cj_text *out, const cj_fault *faults, size_t count, size_t most)
+{
+    size_t shown = count < most ? count : most;
+    for (size_t i = 0; i < shown; i++) {
+        cj_text one = {0};
+        cj_fault_text(&faults[i], &one);
+        cj_text_add(out, "%s", i ? ", " : "");
+        cj__write_clean(out, one.failed || one.bytes == NULL ? "" : one.bytes);
+        out->failed = out->failed || one.failed;
+        cj_text_free(&one);
+    }
+    if (count > shown)
+        cj_text_add(out, " and %zu more", count - shown);
+}
+
+static void write_groups(cj_text *out, const cj_study *study, const struct cj__colours *colours)
+{
+    if (study->group_count == 0) {
+        cj_text_add(out, "\nThese steps tell all %zu faults from each other.\n",
+                    study->fault_count);
+        return;
+    }
+    cj_text_add(out, "\n%sFaults that read alike in these steps: %zu groups%s\n", colours->bold,
+                study->group_count, colours->off);
+    for (size_t i = 0; i < study->group_count && i < GROUPS_SHOWN; i++) {
+        cj_text list = {0};
+        write_list(&list, study->groups[i].faults, study->groups[i].count, MEMBERS_SHOWN);
+        cj__write_item(out, 2, "- ", &list);
+        cj_text_free(&list);
+    }
+    if (study->group_count > GROUPS_SHOWN)
+        cj_text_add(out, "  - and %zu groups more, in the answer of --json\n",
+                    study->group_count - GROUPS_SHOWN);
+}
+
+static void write_unseen(cj_text *out, const cj_study *study, const struct cj__colours *colours)
+{
+    cj_text list = {0};
+    if (study->unseen.count == 0) {
+        cj_text_add(out, "\nNo fault would pass every limit.\n");
+        return;
+    }
+    cj_text_add(out, "\n%sFaults that would pass every limit: %zu%s\n", colours->bold,
+                study->unseen.count, colours->off);
+    write_list(&list, study->unseen.faults, study->unseen.count, UNSEEN_SHOWN);
+    cj__write_item(out, 2, "", &list);
+    cj_text_free(&list);
+}
+
+static void write_limit(cj_text *out, const cj_board *board, const cj_limit *limit)
+{
+    const struct cj__row *row = cj__row_find(limit->figure);
+    char of[72] = "";
+    if (limit->from_tolerance) {
+        cj_text_add(out, "from tolerance, ");
+        cj__write_plain(out, limit->sigmas, 3);
+        cj_text_add(out, " sigmas");
+        return;
+    }
+    cj__write_clean(out, strcmp(limit->step, "*") == 0 ? "every step" : limit->step);
+    cj_text_add(out, ": ");
+    cj__write_clean(out, row != NULL ? row->label : limit->figure);
+    if (limit->of.net != CJ_NO_NET) {
+        cj_board_view_text(board, limit->of, of, sizeof of);
+        cj_text_add(out, ", ");
+        cj__write_clean(out, of);
+    }
+    cj_text_add(out, ", ");
+    cj__write_range(out, limit->min, limit->max, "");
+}
+
+static void write_undecidable(cj_text *out, const cj_study *study,
+                              const struct cj__colours *colours)
+{
+    if (study->undecidable_count == 0)
+        return;
+    cj_text_add(out, "\n%sLimits narrower than the instruments can decide%s\n", colours->bold,
+                colours->off);
+    for (size_t i = 0; i < study->undecidable_count; i++) {
+        cj_text text = {0};
+        write_limit(&text, study->board, &study->board->limits[study->undecidable[i]]);
+        cj__write_item(out, 2, "- ", &text);
+        cj_text_free(&text);
+    }
+}
+
+cj_status cj_report_study_text(const cj_study *study, const cj_report_style *style, cj_text *out,
+                               cj_error *err)
+{
+    size_t start = out->length;
+    const cj_board *board = study->board;
+    struct cj__colours colours = cj__colours_of(style);
+    cj_text title = {0};
+    cj__write_clean(&title, board->title);
+    cj_text_add(out, "%s", colours.bold);
+    cj__write_clean(out, board->name);
+    cj_text_add(out, "%s%s%s\n", colours.off, title.length > 0 ? ": " : "",
+                title.failed ? "" : title.bytes);
+    out->failed = out->failed || title.failed;
+    cj_text_free(&title);
+    cj_text_add(out, "  %zu parts, %zu nets, %zu steps, %zu single faults\n", board->part_count,
+                board->net_count, board->step_count, study->fault_count);
+    cj_text_add(out, "  of the values of %zu parts the steps determine %zu combinations\n",
+                study->parts, study->rank);
+    write_steps(out, study, &colours);
+    write_groups(out, study, &colours);
+    write_unseen(out, study, &colours);
+    write_undecidable(out, study, &colours);
+    return cj__finish(out, start, err);
+}
