@@ -26,11 +26,18 @@ static const double settled_part = 1e-4;
 typedef struct run {
     cj__stepper *stepper;
     int steps, channels;
-    double *sines;         /* [steps] sin(2 pi (k + 1) / steps) */
+    double *sines;         /* [steps] */
     double *wave, *before; /* [channels * steps] */
     double *ends;          /* [KEPT * state_size] states at the ends of periods, oldest first */
     int kept;
 } run;
+
+/* Instants lie half a step from where the source crosses zero: what an output that jumps then does
+ * within a step is seen half before, half after. */
+static double angle_at(int k, int steps)
+{
+    return 2 * M_PI * (k + 0.5) / steps;
+}
 
 static void run_free(run *r)
 {
@@ -57,7 +64,7 @@ static cj_status run_make(const cj__netlist *netlist, const cj__transient_setup 
     if (!r->sines || !r->wave || !r->before || !r->ends)
         return cj_fail_memory(err);
     for (int k = 0; k < r->steps; k++)
-        r->sines[k] = k + 1 == r->steps ? 0 : sin(2 * M_PI * (k + 1) / r->steps);
+        r->sines[k] = sin(angle_at(k, r->steps));
     return CJ_OK;
 }
 
@@ -162,7 +169,8 @@ static void extrapolate(run *r)
     }
     for (int k = 0; k < s->bend_count; k++)
         if (s->bends[k].kind == CJ__BEND_AMP)
-            s->inner[k] = fmin(fmax(s->inner[k], s->bends[k].low), s->bends[k].high);
+            s->inner_before[k] = s->inner[k] =
+                fmin(fmax(s->inner[k], s->bends[k].low), s->bends[k].high);
 }
 
 /* Runs until what is left of the start is small; false: it was not. */
@@ -200,7 +208,7 @@ static void analyse(const run *r, const double *wave, int channel, cj__transient
     for (int h = 1; h <= HARMONICS; h++) {
         double in_phase = 0, ahead = 0;
         for (int k = 0; k < r->steps; k++) {
-            double angle = 2 * M_PI * (double)((long)h * (k + 1) % r->steps) / r->steps;
+            double angle = h * angle_at(k, r->steps);
             in_phase += (wave[k] - mean) * sin(angle);
             ahead += (wave[k] - mean) * cos(angle);
         }

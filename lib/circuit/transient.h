@@ -56,6 +56,7 @@ typedef struct cj__stepper {
     /* what is solved at each step, [bends] */
     double *gives, *sees, *upper, *lower, *rate, *junction_v;
     signed char *state, *factored; /* 0 within, +1 / -1 at the upper / lower bound */
+    signed char *came_from;        /* the bound it last left in this solution */
     double *slope_now, *rest_now;  /* gives = slope * sees + rest within */
     double *matrix, *right;
     int *pivot, *active;
@@ -67,7 +68,7 @@ typedef struct cj__stepper {
     double *state_now;                /* one block, for extrapolation: */
     double *volts, *volts_before;     /* [capacitors] */
     double *amperes, *amperes_before; /* [windings] */
-    double *inner;                    /* [bends] volts of the integrators (0 for others) */
+    double *inner, *inner_before;     /* [bends] volts of the integrators (0 for others) */
     int state_size;
     double *look; /* [looks] */
 } cj__stepper;

@@ -227,10 +227,31 @@ static void clamp_line(cj__stepper *s, int k)
     s->rest_now[k] = s->state[k] ? -bend->slope * (s->state[k] > 0 ? bend->high : bend->low) : 0;
 }
 
+/* An output goes from one bound to the other by way of the linear stretch, for with negative
+ * feedback the answer lies there; where the linear answer sends it back to the bound it came from,
+ * feedback is positive, the linear answer not a stable one, and it goes on to the other bound. */
+static int next_side(const cj__stepper *s, int k, int want)
+{
+    if (s->bends[k].kind != CJ__BEND_AMP)
+        return want;
+    if (s->state[k] != 0)
+        return want == -s->state[k] ? 0 : want;
+    return want == s->came_from[k] ? -want : want;
+}
+
+static void change_side(cj__stepper *s, int k, int side)
+{
+    if (s->state[k] != 0)
+        s->came_from[k] = s->state[k];
+    s->state[k] = (signed char)side;
+    if (s->bends[k].kind == CJ__BEND_CLAMP)
+        clamp_line(s, k);
+}
+
 /* All bends on the wrong side change over, or only the worst. False: none was. */
 static bool change_sides(cj__stepper *s, bool only_worst)
 {
-    int worst = -1, worst_want = 0;
+    int worst = -1, worst_side = 0;
     double worst_by = 0;
     for (int k = 0; k < s->bend_count; k++) {
         double by;
@@ -239,19 +260,17 @@ static bool change_sides(cj__stepper *s, bool only_worst)
         int want = s->bends[k].kind == CJ__BEND_AMP ? amp_side(s, k, &by) : clamp_side(s, k, &by);
         if (want == s->state[k])
             continue;
+        int side = next_side(s, k, want);
         if (worst < 0 || by > worst_by) {
             worst = k;
-            worst_want = want;
+            worst_side = side;
             worst_by = by;
         }
         if (!only_worst)
-            s->state[k] = (signed char)want;
+            change_side(s, k, side);
     }
     if (only_worst && worst >= 0)
-        s->state[worst] = (signed char)worst_want;
-    for (int k = 0; k < s->bend_count; k++)
-        if (s->bends[k].kind == CJ__BEND_CLAMP)
-            clamp_line(s, k);
+        change_side(s, worst, worst_side);
     return worst >= 0;
 }
 
@@ -317,6 +336,7 @@ static bool factors_fit(const cj__stepper *s)
 void cj__bends_solve(cj__stepper *s, const double *alone)
 {
     for (int k = 0; k < s->bend_count; k++) {
+        s->came_from[k] = 0;
         if (s->bends[k].kind == CJ__BEND_JUNCTION)
             junction_line(s, k);
         else if (s->bends[k].kind == CJ__BEND_CLAMP)

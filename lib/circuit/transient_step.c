@@ -26,7 +26,7 @@ static bool make_bend_memory(cj__stepper *s)
     size_t n = (size_t)s->bend_count + 1;
     double *block = cj_new(9 * n, sizeof(double));
     s->gives = block;
-    s->state = cj_new(2 * n, 1);
+    s->state = cj_new(3 * n, 1);
     s->pivot = cj_new(2 * n, sizeof(int));
     s->matrix = cj_new(n * n, sizeof(double));
     if (!block || !s->state || !s->pivot || !s->matrix)
@@ -36,6 +36,7 @@ static bool make_bend_memory(cj__stepper *s)
     for (size_t k = 0; k < sizeof parts / sizeof *parts; k++)
         *parts[k] = block + k * n;
     s->factored = s->state + n;
+    s->came_from = s->state + 2 * n;
     s->active = s->pivot + n;
     return true;
 }
@@ -43,7 +44,7 @@ static bool make_bend_memory(cj__stepper *s)
 static bool make_state_memory(cj__stepper *s)
 {
     size_t capacitors = (size_t)s->capacitor_count, windings = 2 * s->netlist->winding_count;
-    s->state_size = (int)(2 * capacitors + 2 * windings) + s->bend_count;
+    s->state_size = 2 * ((int)(capacitors + windings) + s->bend_count);
     s->state_now = cj_new((size_t)s->state_size + 1, sizeof(double));
     if (!s->state_now)
         return false;
@@ -52,6 +53,7 @@ static bool make_state_memory(cj__stepper *s)
     s->amperes = s->volts_before + capacitors;
     s->amperes_before = s->amperes + windings;
     s->inner = s->amperes_before + windings;
+    s->inner_before = s->inner + s->bend_count;
     s->look = cj_new(capacitors + windings + (size_t)s->bend_count + 3, sizeof(double));
     return s->look != NULL;
 }
@@ -136,7 +138,7 @@ static cj_status start_at_rest(cj__stepper *s, cj_error *err)
     for (int k = 0; k < s->ports.windings; k++)
         s->amperes[k] = s->amperes_before[k] = *look++;
     for (int k = 0; k < s->bend_count; k++)
-        s->inner[k] = s->bends[k].kind == CJ__BEND_AMP ? s->gives[k] : 0;
+        s->inner[k] = s->inner_before[k] = s->bends[k].kind == CJ__BEND_AMP ? s->gives[k] : 0;
     cj__ports_free(&s->ports);
     s->factored_valid = false;
     return CJ_OK;
@@ -168,15 +170,15 @@ cj_status cj__stepper_make(const cj__netlist *netlist, const cj__transient_setup
     return status;
 }
 
-/* dx/dt = gbw (sees + offset) - x gbw / gain, within the slew limit: backward Euler. An output goes
- * as far as the nearer of slew and swing. */
+/* dx/dt = gbw (sees + offset) - x gbw / gain by BDF2, within the slew limit. An output goes as far
+ * as the nearer of slew and swing. */
 static void set_amp(cj__stepper *s, int k)
 {
     const cj__bend *b = &s->bends[k];
     double h = s->step_s, before = s->inner[k];
-    double keeps = isfinite(b->gbw) ? 1 / (1 + h * b->gbw / b->gain) : 0;
+    double keeps = isfinite(b->gbw) ? 1 / (1.5 + h * b->gbw / b->gain) : 0;
     s->slope_now[k] = isfinite(b->gbw) ? h * b->gbw * keeps : b->gain;
-    s->rest_now[k] = keeps * before + s->slope_now[k] * b->offset;
+    s->rest_now[k] = keeps * (2 * before - 0.5 * s->inner_before[k]) + s->slope_now[k] * b->offset;
     s->upper[k] = fmin(b->high, before + h * b->slew);
     s->lower[k] = fmax(b->low, before - h * b->slew);
     if (s->upper[k] < s->lower[k]) /* a start beyond the swing */
@@ -239,6 +241,9 @@ static void remember(cj__stepper *s)
     for (int k = 0; k < s->bend_count; k++)
         if (s->bends[k].kind == CJ__BEND_AMP) {
             s->rate[k] = asked_rate(s, k);
+            bool stopped = s->gives[k] >= s->bends[k].high || s->gives[k] <= s->bends[k].low;
+            s->inner_before[k] =
+                stopped ? s->gives[k] : s->inner[k]; /* at its swing it stands still */
             s->inner[k] = s->gives[k];
         }
 }
