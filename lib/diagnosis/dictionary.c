@@ -2,8 +2,9 @@
 /*
  * Every single fault a board can have: enumerated from its parts and pins.
  *
- * How common each kind is, is judgement (nobody counts): joints and bridges before wrong parts, wrong parts
- * before dead ones. A kind's share is divided among the places where it can happen, weighed by `ease`.
+ * How common each kind is, is judgement (nobody counts): joints and bridges before wrong parts,
+ * wrong parts before dead ones. A kind's share is divided among the places where it can happen,
+ * weighed by `ease`.
  */
 #include <math.h>
 #include <stdio.h>
@@ -12,12 +13,13 @@
 #include "diagnosis/suspects.h"
 
 static const double share[] = {
-    [CJ_FAULT_OPEN_PIN] = 0.40, [CJ_FAULT_BRIDGE] = 0.14,   [CJ_FAULT_SHORTED] = 0.06,
+    [CJ_FAULT_OPEN_PIN] = 0.40,    [CJ_FAULT_BRIDGE] = 0.14,  [CJ_FAULT_SHORTED] = 0.06,
     [CJ_FAULT_WRONG_VALUE] = 0.22, [CJ_FAULT_SWAPPED] = 0.03, [CJ_FAULT_REVERSED] = 0.04,
-    [CJ_FAULT_AT_RAIL] = 0.05,  [CJ_FAULT_WEAK] = 0.03,     [CJ_FAULT_UNPOWERED] = 0.03,
+    [CJ_FAULT_AT_RAIL] = 0.05,     [CJ_FAULT_WEAK] = 0.03,    [CJ_FAULT_UNPOWERED] = 0.03,
 };
 
-static cj__suspect *add(cj__dictionary *dictionary, cj_fault_kind kind, const cj_part *part, double ease)
+static cj__suspect *add(cj__dictionary *dictionary, cj_fault_kind kind, const cj_part *part,
+                        double ease)
 {
     cj_fault fault = cj_fault_none(kind);
     if (part != NULL)
@@ -38,7 +40,8 @@ static bool connected(const cj_part *part, int pin)
     return part->pins[pin - 1] != CJ_NO_NET;
 }
 
-/* Where the tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics 4). */
+/* Where the tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics
+ * 4). */
 static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int index)
 {
     static const double stray_farad[] = {0.15e-12, 0.45e-12, 1.3e-12};
@@ -50,8 +53,13 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
             dictionary->failed = true;
             return;
         }
-        manner->edits[0] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = resistor ? INFINITY : 0};
-        manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK, .part = index, .pin = 1, .pin2 = 2, .a = INFINITY,
+        manner->edits[0] =
+            (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = resistor ? INFINITY : 0};
+        manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
+                                     .part = index,
+                                     .pin = 1,
+                                     .pin2 = 2,
+                                     .a = INFINITY,
                                      .b = stray_farad[i]};
         manner->loose_db = 0.5;
     }
@@ -59,7 +67,8 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
         return;
     /* a joint that still conducts: the resistor and anything from 1e5 to 1e10 ohm */
     cj__manner *manner = cj__manner_one(
-        dictionary, suspect, (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = part->value + 1e7}, 0.15);
+        dictionary, suspect,
+        (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = part->value + 1e7}, 0.15);
     if (manner == NULL)
         return;
     manner->prior = CJ__ANY;
@@ -85,7 +94,8 @@ static void open_pins(cj__dictionary *dictionary, int index)
         } else if (part->kind == CJ_OPAMP) {
             cj__opamp_open(dictionary, suspect, index, pin);
         } else {
-            cj_edit lift = {.kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e13, .b = 0.5e-12};
+            cj_edit lift = {
+                .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e13, .b = 0.5e-12};
             cj__manner_one(dictionary, suspect, lift, 0.85);
             cj__manner *manner = cj__manner_one(dictionary, suspect, lift, 0.15);
             if (manner != NULL) {
@@ -106,7 +116,8 @@ static void bridges(cj__dictionary *dictionary, int index)
     for (int pin = 1; pin < count && count > 2 && !dictionary->failed; pin++) {
         if (two_rows && pin == count / 2)
             continue;
-        if (!connected(part, pin) || !connected(part, pin + 1) || part->pins[pin - 1] == part->pins[pin])
+        if (!connected(part, pin) || !connected(part, pin + 1) ||
+            part->pins[pin - 1] == part->pins[pin])
             continue;
         cj__suspect *suspect = add(dictionary, CJ_FAULT_BRIDGE, part, 1);
         if (suspect == NULL)
@@ -122,7 +133,8 @@ static void shorted(cj__dictionary *dictionary, int index)
     const cj_part *part = &dictionary->board->parts[index];
     if (!two_ended(part) || part->pins[0] == part->pins[1])
         return;
-    cj__suspect *suspect = add(dictionary, CJ_FAULT_SHORTED, part, part->kind == CJ_RESISTOR ? 0.4 : 1);
+    cj__suspect *suspect =
+        add(dictionary, CJ_FAULT_SHORTED, part, part->kind == CJ_RESISTOR ? 0.4 : 1);
     if (suspect != NULL)
         cj__pins_joined(dictionary, suspect, index, 1, 2);
 }
@@ -130,9 +142,11 @@ static void shorted(cj__dictionary *dictionary, int index)
 static void wrong_value(cj__dictionary *dictionary, int index)
 {
     const cj_part *part = &dictionary->board->parts[index];
-    if (!(part->kind == CJ_RESISTOR || part->kind == CJ_CAPACITOR || part->kind == CJ_POTENTIOMETER))
+    if (!(part->kind == CJ_RESISTOR || part->kind == CJ_CAPACITOR ||
+          part->kind == CJ_POTENTIOMETER))
         return;
-    cj__suspect *suspect = add(dictionary, CJ_FAULT_WRONG_VALUE, part, part->kind == CJ_RESISTOR ? 1 : 0.6);
+    cj__suspect *suspect =
+        add(dictionary, CJ_FAULT_WRONG_VALUE, part, part->kind == CJ_RESISTOR ? 1 : 0.6);
     if (suspect == NULL)
         return;
     cj__manner *manner = cj__manner_one(
@@ -149,7 +163,8 @@ static void wrong_value(cj__dictionary *dictionary, int index)
 static void reversed(cj__dictionary *dictionary, int index)
 {
     const cj_part *part = &dictionary->board->parts[index];
-    bool turns = part->kind == CJ_POTENTIOMETER || part->kind == CJ_TRANSFORMER || part->kind == CJ_DIODE;
+    bool turns =
+        part->kind == CJ_POTENTIOMETER || part->kind == CJ_TRANSFORMER || part->kind == CJ_DIODE;
     if (!turns && !(part->kind == CJ_CAPACITOR && part->polarised))
         return;
     cj__suspect *suspect = add(dictionary, CJ_FAULT_REVERSED, part, 1);
@@ -181,7 +196,8 @@ static void sections(cj__dictionary *dictionary, int index)
     }
 }
 
-/* Out of its own specification: offset of either sign, or a gain-bandwidth product or gain far too small. */
+/* Out of its own specification: offset of either sign, or a gain-bandwidth product or gain far too
+ * small. */
 static void weak_section(cj__dictionary *dictionary, int index, int s, int figure)
 {
     static const char *const names[] = {"offset", "gbw", "gain"};
@@ -193,7 +209,9 @@ static void weak_section(cj__dictionary *dictionary, int index, int s, int figur
     suspect->fault.pin = part->sections[s].out;
     snprintf(suspect->fault.figure, sizeof suspect->fault.figure, "%s", names[figure]);
     for (int sign = 0; sign < (figure == 0 ? 2 : 1); sign++) {
-        cj_edit edit = {.kind = CJ_EDIT_FIGURE, .part = index, .pin = part->sections[s].out,
+        cj_edit edit = {.kind = CJ_EDIT_FIGURE,
+                        .part = index,
+                        .pin = part->sections[s].out,
                         .figure = figures[figure]};
         cj__manner *manner = cj__manner_one(dictionary, suspect, edit, figure == 0 ? 0.5 : 1);
         if (manner == NULL)
@@ -251,7 +269,8 @@ static void swapped(cj__dictionary *dictionary, int index)
         return;
     for (size_t i = (size_t)index + 1; i < board->part_count && !dictionary->failed; i++) {
         const cj_part *b = &board->parts[i];
-        if (b->kind != a->kind || fabs(log(a->value / b->value)) < log(1.05) || !neighbours(board, a, b))
+        if (b->kind != a->kind || fabs(log(a->value / b->value)) < log(1.05) ||
+            !neighbours(board, a, b))
             continue;
         cj__suspect *suspect = add(dictionary, CJ_FAULT_SWAPPED, a, 1);
         if (suspect == NULL)

@@ -7,6 +7,8 @@ void cj_findings_free(cj_findings *findings)
         return;
     for (size_t i = 0; i < findings->count; i++) {
         cj_finding *finding = &findings->items[i];
+        for (size_t f = 0; f < finding->fault_count; f++)
+            cj_fault_clear(&finding->faults[f]);
         cj_free(finding->faults);
         cj_free(finding->says);
         cj_free(finding->evidence);

@@ -36,8 +36,8 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
     outlook->thd = cj_new(thds, sizeof *outlook->thd);
     outlook->skip = cj_new(scene->count + 1, sizeof *outlook->skip);
     outlook->loose = cj_new(thds, sizeof *outlook->loose);
-    if (outlook->mean == NULL || outlook->var == NULL || outlook->by == NULL || outlook->thd == NULL ||
-        outlook->skip == NULL || outlook->loose == NULL) {
+    if (outlook->mean == NULL || outlook->var == NULL || outlook->by == NULL ||
+        outlook->thd == NULL || outlook->skip == NULL || outlook->loose == NULL) {
         cj__outlook_free(outlook);
         return cj_fail_memory(err);
     }
@@ -55,8 +55,8 @@ struct filling {
     cj__outlook *out;
     const cj_parameter *parameters;
     size_t parameter_count;
-    size_t look;        /* index into the scene's looks */
-    double drive_peak;  /* of the step */
+    size_t look;       /* index into the scene's looks */
+    double drive_peak; /* of the step */
     double hz;
 };
 
@@ -72,7 +72,8 @@ static double complex tone(const struct filling *filling, int channel)
 
 static double complex tone_by(const struct filling *filling, int channel, size_t parameter)
 {
-    return as_complex(filling->seen->tone_by[(size_t)channel * filling->parameter_count + parameter]);
+    return as_complex(
+        filling->seen->tone_by[(size_t)channel * filling->parameter_count + parameter]);
 }
 
 /* Whether the manner edits that part: what the solver does not know applies there alone. */
@@ -109,8 +110,8 @@ static void add_var(const struct filling *filling, size_t index, double each)
     filling->out->var[3 * index + 2] += each;
 }
 
-/* Gradient of the ratio: (dV2 - r dV1) / V1. The tone at a railed output has any phase, and another in every
- * step: it widens both rows instead of being a column of its own. */
+/* Gradient of the ratio: (dV2 - r dV1) / V1. The tone at a railed output has any phase, and another
+ * in every step: it widens both rows instead of being a column of its own. */
 static void ratio_spread(const struct filling *filling, size_t index, double complex ratio)
 {
     const cj__feature *feature = &filling->scene->features[index];
@@ -123,7 +124,8 @@ static void ratio_spread(const struct filling *filling, size_t index, double com
             continue;
         slope *= sigma_of(filling, p);
         if (filling->parameters[p].kind == CJ_P_RESIDUE) {
-            add_var(filling, index, 0.5 * (creal(slope) * creal(slope) + cimag(slope) * cimag(slope)));
+            add_var(filling, index,
+                    0.5 * (creal(slope) * creal(slope) + cimag(slope) * cimag(slope)));
         } else if (im != NULL) {
             re[p] = creal(slope);
             im[p] = cimag(slope);
@@ -139,9 +141,11 @@ static void fill_ratio(const struct filling *filling, size_t index)
     double *mean = filling->out->mean + feature->row;
     double complex first = tone(filling, 0), second = tone(filling, 1);
     if (cabs(first) < 1e-7 * fmax(filling->drive_peak, 1e-6)) {
-        /* nothing there to relate to: the ratio is anything; the level row of channel 1 says the rest */
+        /* nothing there to relate to: the ratio is anything; the level row of channel 1 says the
+         * rest */
         mean[0] = mean[1 % feature->rows] = 0;
-        add_var(filling, index, 1e4 * (1 + feature->x[0] * feature->x[0] + feature->x[1] * feature->x[1]));
+        add_var(filling, index,
+                1e4 * (1 + feature->x[0] * feature->x[0] + feature->x[1] * feature->x[1]));
         return;
     }
     double complex ratio = second / first;
@@ -154,7 +158,8 @@ static void fill_ratio(const struct filling *filling, size_t index)
     if (filling->seen->tone_by != NULL)
         ratio_spread(filling, index, ratio);
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_var(filling, index, pow(0.055 * cabs(ratio), 2)); /* 0.4 dB, 4 degrees: fault_physics 4 */
+        add_var(filling, index,
+                pow(0.055 * cabs(ratio), 2)); /* 0.4 dB, 4 degrees: fault_physics 4 */
     if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
         double moved = fabs(mean[0] - filling->healthy[feature->row]);
         if (feature->rows == 2)
@@ -183,7 +188,8 @@ static void fill_level(const struct filling *filling, size_t index)
         else
             row[p] = creal(slope * unit);
     }
-    add_var(filling, index, 1e-10 + (filling->seen->by == CJ_BY_TRANSIENT ? pow(0.055 * size, 2) : 0));
+    add_var(filling, index,
+            1e-10 + (filling->seen->by == CJ_BY_TRANSIENT ? pow(0.055 * size, 2) : 0));
 }
 
 static void fill_dc(const struct filling *filling, size_t index)
@@ -198,7 +204,8 @@ static void fill_dc(const struct filling *filling, size_t index)
         if (slopes[p] == 0)
             continue;
         row[p] = slopes[p] * sigma_of(filling, p);
-        if (filling->parameters[p].kind == CJ_P_HELD) /* not the same to the millivolt in every step */
+        if (filling->parameters[p].kind ==
+            CJ_P_HELD) /* not the same to the millivolt in every step */
             add_var(filling, index, pow(0.1 * row[p], 2));
     }
     if (filling->seen->by == CJ_BY_TRANSIENT)
@@ -212,7 +219,8 @@ static void fill_rms(const struct filling *filling, size_t index)
     double rms = sqrt(dc * dc + ac * ac / 2);
     filling->out->mean[feature->row] = rms;
     if (rms > 0)
-        by(filling, feature, 0)[filling->parameter_count + filling->look] = LEVEL_SIGMA * ac * ac / 2 / rms;
+        by(filling, feature, 0)[filling->parameter_count + filling->look] =
+            LEVEL_SIGMA * ac * ac / 2 / rms;
     add_var(filling, index, pow(0.01 * rms, 2) + 25e-6); /* parts and offsets, roughly */
 }
 
@@ -224,7 +232,8 @@ static void fill_resistance(const struct filling *filling, size_t index)
     add_var(filling, index, 0.02 * 0.02);
 }
 
-/* No narrow prediction: as good as it could be, so that nothing is thrown away that a transient would save. */
+/* No narrow prediction: as good as it could be, so that nothing is thrown away that a transient
+ * would save. */
 static void fill_skipped(const struct filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
@@ -311,8 +320,8 @@ static const cj_edit *edits_at(const cj__manner *manner, double free_value, cj_e
     return here;
 }
 
-cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value, unsigned want,
-                           const double *healthy, cj__outlook *out, cj_error *err)
+cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value,
+                           unsigned want, const double *healthy, cj__outlook *out, cj_error *err)
 {
     cj_edit here[EDITS_HERE];
     cj_variant variant = {edits_at(manner, free_value, here), manner->edit_count};
@@ -320,7 +329,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
     for (size_t i = 0; i < scene->look_count; i++) {
         const cj_step *step = &scene->board->steps[scene->look_steps[i]];
         cj_prediction *seen = scene->work[i];
-        cj_status status = cj_bench_predict(scene->bench, scene->looks[i], &variant, want, seen, err);
+        cj_status status =
+            cj_bench_predict(scene->bench, scene->looks[i], &variant, want, seen, err);
         if (status != CJ_OK)
             return status;
         cj_prediction without = *seen;
@@ -328,11 +338,16 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
             without.tone_by = NULL;
             without.dc_by = NULL;
         }
-        struct filling filling = {
-            .scene = scene, .manner = manner, .seen = &without, .healthy = healthy, .out = out,
-            .parameters = cj_bench_parameters(scene->bench),
-            .parameter_count = cj_bench_parameter_count(scene->bench), .look = i,
-            .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0, .hz = step->hz[0]};
+        struct filling filling = {.scene = scene,
+                                  .manner = manner,
+                                  .seen = &without,
+                                  .healthy = healthy,
+                                  .out = out,
+                                  .parameters = cj_bench_parameters(scene->bench),
+                                  .parameter_count = cj_bench_parameter_count(scene->bench),
+                                  .look = i,
+                                  .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0,
+                                  .hz = step->hz[0]};
         fill_look(&filling);
         if (seen->fragile_part >= 0 && out->fragile_part < 0) {
             out->fragile_part = seen->fragile_part;

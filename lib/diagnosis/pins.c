@@ -2,8 +2,8 @@
 /*
  * The pins of an op-amp: what a lifted, bridged or stuck one does.
  *
- * Weights, levels and spreads: fault_physics sections 3 and 4. P-channel JFET inputs and NPN inputs draw their
- * bias current into the pin, PNP inputs push it out of it; a floating pin follows.
+ * Weights, levels and spreads: fault_physics sections 3 and 4. P-channel JFET inputs and NPN inputs
+ * draw their bias current into the pin, PNP inputs push it out of it; a floating pin follows.
  */
 #include <math.h>
 
@@ -12,7 +12,8 @@
 #define OPEN_OHM 1e13
 #define OPEN_FARAD 0.5e-12
 
-cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit, double weight)
+cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
+                           double weight)
 {
     cj__manner *manner = cj__suspect_manner(suspect, 1, weight);
     if (manner == NULL)
@@ -22,7 +23,8 @@ cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_
     return manner;
 }
 
-static cj__manner *with_edits(cj__dictionary *dictionary, cj__suspect *suspect, size_t edits, double weight)
+static cj__manner *with_edits(cj__dictionary *dictionary, cj__suspect *suspect, size_t edits,
+                              double weight)
 {
     cj__manner *manner = cj__suspect_manner(suspect, edits, weight);
     if (manner == NULL)
@@ -35,8 +37,8 @@ static cj_edit hold(int part, int pin, cj_mode mode, double volts)
     return (cj_edit){.kind = CJ_EDIT_MODE, .part = part, .pin = pin, .mode = mode, .a = volts};
 }
 
-void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section, cj_mode mode,
-                      double weight)
+void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section,
+                      cj_mode mode, double weight)
 {
     int out = dictionary->board->parts[part].sections[section].out;
     cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, out, mode, 0), weight);
@@ -50,7 +52,8 @@ static cj_edit lift(int part, int pin, double ohm)
 }
 
 /* A joint that still conducts a little: 1e5 to 1e10 ohm, solved as it is. */
-static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, double weight)
+static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
+                      double weight)
 {
     cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, pin, 1e7), weight);
     if (manner == NULL)
@@ -61,18 +64,19 @@ static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part
 }
 
 /* The section at a rail with the pin lifted. */
-static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part, const cj_section *section,
-                      cj_mode mode, double weight)
+static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                      const cj_section *section, cj_mode mode, double weight)
 {
     if (weight <= 0)
         return;
-    cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, section->out, mode, 0), weight);
+    cj__manner *manner =
+        cj__manner_one(dictionary, suspect, hold(part, section->out, mode, 0), weight);
     if (manner != NULL)
         manner->residue = 1e-3;
 }
 
-/* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's capacitances for
- * the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
+/* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's
+ * capacitances for the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
 static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                             const cj_section *section, double weight)
 {
@@ -83,8 +87,12 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
         if (manner == NULL)
             return;
         manner->edits[0] = lift(part, section->inverting, OPEN_OHM);
-        manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK, .part = part, .pin = section->out,
-                                     .pin2 = section->inverting, .a = volts[i] / bias, .b = OPEN_FARAD};
+        manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
+                                     .part = part,
+                                     .pin = section->out,
+                                     .pin2 = section->inverting,
+                                     .a = volts[i] / bias,
+                                     .b = OPEN_FARAD};
         manner->prior = CJ__AROUND;
         manner->free_edit = 1;
         manner->free_b = true;
@@ -100,7 +108,9 @@ static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int
                            const cj_section *section)
 {
     const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
-    double high = opamp->bias_way == CJ_BIAS_IN ? 0.97 : opamp->bias_way == CJ_BIAS_OUT ? 0.03 : 0.5;
+    double high = opamp->bias_way == CJ_BIAS_IN    ? 0.97
+                  : opamp->bias_way == CJ_BIAS_OUT ? 0.03
+                                                   : 0.5;
     double low = 1 - high, leak = 0;
     if (opamp->jfet) {
         high = 0.77;
@@ -114,7 +124,8 @@ static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int
     bad_joint(dictionary, suspect, part, section->inverting, 0.15);
 }
 
-static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part, const cj_section *section)
+static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                      const cj_section *section)
 {
     const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
     double low = opamp->bias_way == CJ_BIAS_IN ? 0.97 : opamp->bias_way == CJ_BIAS_OUT ? 0.03 : 0.5;
@@ -126,8 +137,10 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
     }
     lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
     lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
-    if (leak > 0) { /* a leak of the pin to its own pad leaves the gain, and DC by the bias current */
-        cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, section->plus, 1e10), 0.85 * leak);
+    if (leak >
+        0) { /* a leak of the pin to its own pad leaves the gain, and DC by the bias current */
+        cj__manner *manner =
+            cj__manner_one(dictionary, suspect, lift(part, section->plus, 1e10), 0.85 * leak);
         if (manner == NULL)
             return;
         manner->prior = CJ__ANY;
@@ -139,9 +152,11 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
 
 /* The leak through the feedback resistor; inside, the section slams from rail to rail and its stray
  * capacitance rings through as distortion that hangs on picofarads (fault_physics 2.1). */
-static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int part, const cj_section *section)
+static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                        const cj_section *section)
 {
-    cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, section->out, OPEN_OHM), 0.85);
+    cj__manner *manner =
+        cj__manner_one(dictionary, suspect, lift(part, section->out, OPEN_OHM), 0.85);
     if (manner != NULL) {
         manner->loose_db = 0.3;
         manner->thd_unknown = true;
@@ -150,8 +165,8 @@ static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int pa
 }
 
 /* Every section of the package (part) or of the board (part CJ_NO_PART) a source of `volts`. */
-static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, double volts,
-                            double weight)
+static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                            double volts, double weight)
 {
     const cj_board *board = dictionary->board;
     size_t count = 0;
@@ -171,14 +186,16 @@ static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, in
 }
 
 /* v- gone, of a package or of the board: outputs near the positive rail (fault_physics 4). */
-static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part, double weight)
+static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                             double weight)
 {
     double rail = dictionary->board->v_plus_v;
     const struct {
         double volts, sigma, weight;
     } ways[] = {{rail - 0.8, 0.3, 0.85}, {1.2, 0.5, 0.12}, {0, 0.6 * rail, 0.03}};
     for (size_t i = 0; i < sizeof ways / sizeof ways[0]; i++) {
-        cj__manner *manner = all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
+        cj__manner *manner =
+            all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
         if (manner == NULL)
             return;
         manner->held_v = ways[i].sigma;
@@ -186,16 +203,20 @@ static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     }
 }
 
-/* v+ gone: outputs negative by an amount that hangs on everything, the tone leaking through weakly. */
-static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part, double weight)
+/* v+ gone: outputs negative by an amount that hangs on everything, the tone leaking through weakly.
+ */
+static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                             double weight)
 {
     const struct {
         double volts, sigma, residue, weight;
     } package[] = {{-0.7, 0.4, 0.05, 0.4}, {-2, 1, 0.05, 0.3}, {-6, 2.5, 0.1, 0.3}},
-      board[] = {{-0.4, 0.4, 0.1, 0.6}, {-1, 0.6, 0.3, 0.4}}, *ways = part == CJ_NO_PART ? board : package;
+      board[] = {{-0.4, 0.4, 0.1, 0.6}, {-1, 0.6, 0.3, 0.4}},
+      *ways = part == CJ_NO_PART ? board : package;
     size_t count = part == CJ_NO_PART ? 2 : 3;
     for (size_t i = 0; i < count; i++) {
-        cj__manner *manner = all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
+        cj__manner *manner =
+            all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
         if (manner == NULL)
             return;
         manner->held_v = ways[i].sigma;
@@ -232,7 +253,8 @@ void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, 
     }
 }
 
-/* Which rail a net is: +1, -1, 0 none. A board with one supply has v- at gnd, which is no rail here. */
+/* Which rail a net is: +1, -1, 0 none. A board with one supply has v- at gnd, which is no rail
+ * here. */
 static int rail_of(const cj_board *board, int net)
 {
     if (net == CJ_NO_NET || net == CJ_GND)
@@ -251,7 +273,8 @@ static const cj_section *section_with(const cj_part *part, int pin, bool output)
 }
 
 /* The inputs of one section joined: its own offset decides for a rail. */
-static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int pin2)
+static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
+                          int pin2)
 {
     const cj_part *p = &dictionary->board->parts[part];
     for (int s = 0; s < p->section_count; s++) {
@@ -263,8 +286,8 @@ static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int 
             cj__manner *manner = with_edits(dictionary, suspect, 2, 0.5);
             if (manner == NULL)
                 return true;
-            manner->edits[0] = (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2,
-                                         .a = 0.01};
+            manner->edits[0] =
+                (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.01};
             manner->edits[1] = hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
             manner->residue = 1e-3;
         }
@@ -274,14 +297,16 @@ static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int 
 }
 
 /* A pin of the package joined with a rail; false: the plain joint says enough. */
-static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int rail)
+static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
+                           int rail)
 {
     const cj_board *board = dictionary->board;
     const cj_part *p = &board->parts[part];
     const cj_section *section = section_with(p, pin, true);
     if (section != NULL) { /* at the rail itself, beyond the swing */
         double volts = rail > 0 ? board->v_plus_v : board->v_minus_v;
-        cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, pin, CJ_HELD, volts), 1);
+        cj__manner *manner =
+            cj__manner_one(dictionary, suspect, hold(part, pin, CJ_HELD, volts), 1);
         if (manner != NULL) {
             manner->held_v = 0.1;
             manner->residue = 1e-3;
@@ -293,14 +318,18 @@ static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int
         return false;
     bool plus = pin == section->plus;
     /* an input at the negative rail: p-channel JFET parts reverse (fault_physics 3) */
-    double high = rail > 0 ? (plus ? 0.95 : 0.05) : plus ? (p->opamp.jfet ? 0.75 : 0.15)
-                                                         : (p->opamp.jfet ? 0.85 : 0.95);
+    double high = rail > 0 ? (plus ? 0.95 : 0.05)
+                  : plus   ? (p->opamp.jfet ? 0.75 : 0.15)
+                           : (p->opamp.jfet ? 0.85 : 0.95);
     for (int side = 0; side < 2; side++) {
         cj__manner *manner = with_edits(dictionary, suspect, 2, side ? high : 1 - high);
         if (manner == NULL)
             return true;
-        manner->edits[0] = (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin,
-                                     .pin2 = rail > 0 ? section->v_plus : section->v_minus, .a = 0.01};
+        manner->edits[0] = (cj_edit){.kind = CJ_EDIT_JOIN,
+                                     .part = part,
+                                     .pin = pin,
+                                     .pin2 = rail > 0 ? section->v_plus : section->v_minus,
+                                     .a = 0.01};
         manner->edits[1] = hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
         manner->residue = 1e-3;
     }
@@ -326,6 +355,7 @@ void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part,
         if (rail2 && joined_to_rail(dictionary, suspect, part, pin, rail2))
             return;
     }
-    cj__manner_one(dictionary, suspect,
-                   (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.01}, 1);
+    cj__manner_one(
+        dictionary, suspect,
+        (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.01}, 1);
 }

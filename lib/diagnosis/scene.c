@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* From readings to rows: which figures of a step are held against the prediction, and how sure each is. */
+/* From readings to rows: which figures of a step are held against the prediction, and how sure each
+ * is. */
 #include <math.h>
 #include <string.h>
 
@@ -8,9 +9,10 @@
 #define DEGREE (M_PI / 180)
 #define DB (M_LN10 / 20) /* of a decibel in ln */
 
-/* Beyond what the figures themselves state: what no model of the parts covers, relative and absolute. */
-#define RATIO_ERROR 0.002  /* of gain, and in radian */
-#define RATIO_FLOOR 5e-5   /* crosstalk of the two inputs and of the leads: -86 dB */
+/* Beyond what the figures themselves state: what no model of the parts covers, relative and
+ * absolute. */
+#define RATIO_ERROR 0.002 /* of gain, and in radian */
+#define RATIO_FLOOR 5e-5  /* crosstalk of the two inputs and of the leads: -86 dB */
 #define DC_ERROR_V 1e-3
 #define RESISTANCE_ERROR 0.03
 
@@ -62,7 +64,8 @@ static cj_status use_look(cj__scene *scene, size_t look, size_t step, cj_error *
 
 cj_status cj__scene_feature(cj__scene *scene, const cj__feature *feature, cj_error *err)
 {
-    if (!cj_reserve((void **)&scene->features, &scene->capacity, scene->count, sizeof *scene->features))
+    if (!cj_reserve((void **)&scene->features, &scene->capacity, scene->count,
+                    sizeof *scene->features))
         return cj_fail_memory(err);
     cj__feature *added = &scene->features[scene->count];
     *added = *feature;
@@ -99,12 +102,14 @@ static bool same_view(cj_view a, cj_view b)
     return a.net == b.net && a.against == b.against;
 }
 
-static const cj_observation *find(const struct reading *reading, const char *figure, const cj_view *of)
+static const cj_observation *find(const struct reading *reading, const char *figure,
+                                  const cj_view *of)
 {
     for (size_t i = 0; i < reading->observed->count; i++) {
         const cj_observation *seen = &reading->observed->items[i];
         if (seen->step == reading->step && strcmp(seen->figure, figure) == 0 &&
-            (of == NULL ? seen->of.net == CJ_NO_NET : seen->of.net != CJ_NO_NET && same_view(seen->of, *of)))
+            (of == NULL ? seen->of.net == CJ_NO_NET
+                        : seen->of.net != CJ_NO_NET && same_view(seen->of, *of)))
             return seen;
     }
     return NULL;
@@ -133,8 +138,12 @@ static cj_status add_ratio(struct reading *reading, const cj_observation *gain, 
     double relative = in_db ? known_u(gain, 0) * DB : size > 0 ? known_u(gain, 0) / size : 1;
     relative = fmin(relative, 3);
     double radial = square(size) * (square(relative) + square(RATIO_ERROR)) + square(RATIO_FLOOR);
-    cj__feature feature = {.kind = CJ__F_MAGNITUDE, .step = reading->step, .look = reading->look,
-                           .x = {size}, .var = {radial}, .seen = gain};
+    cj__feature feature = {.kind = CJ__F_MAGNITUDE,
+                           .step = reading->step,
+                           .look = reading->look,
+                           .x = {size},
+                           .var = {radial},
+                           .seen = gain};
     if (usable(phase)) {
         double angle = phase->value * DEGREE, turn = fmin(known_u(phase, 0) * DEGREE, 3);
         double across = square(size) * (square(turn) + square(RATIO_ERROR)) + square(RATIO_FLOOR);
@@ -151,12 +160,15 @@ static cj_status add_ratio(struct reading *reading, const cj_observation *gain, 
 }
 
 /* A level that is there, or known to lie below something. */
-static cj_status add_level(struct reading *reading, int channel, const cj_observation *seen, bool *added,
-                           cj_error *err)
+static cj_status add_level(struct reading *reading, int channel, const cj_observation *seen,
+                           bool *added, cj_error *err)
 {
     *added = false;
-    cj__feature feature = {.kind = CJ__F_LEVEL, .step = reading->step, .look = reading->look,
-                           .channel = channel, .seen = seen};
+    cj__feature feature = {.kind = CJ__F_LEVEL,
+                           .step = reading->step,
+                           .look = reading->look,
+                           .channel = channel,
+                           .seen = seen};
     if (usable(seen)) {
         feature.x[0] = seen->value;
         feature.var[0] = square(known_u(seen, 0)) + square(0.005 * seen->value) + square(2e-5);
@@ -175,8 +187,12 @@ static cj_status add_plain(struct reading *reading, cj__feature_kind kind, int c
 {
     if (!usable(seen))
         return CJ_OK;
-    cj__feature feature = {.kind = kind, .step = reading->step, .look = reading->look, .channel = channel,
-                           .x = {seen->value}, .seen = seen};
+    cj__feature feature = {.kind = kind,
+                           .step = reading->step,
+                           .look = reading->look,
+                           .channel = channel,
+                           .x = {seen->value},
+                           .seen = seen};
     if (kind == CJ__F_RESISTANCE) {
         if (!(seen->value > 0))
             return CJ_OK;
@@ -188,18 +204,24 @@ static cj_status add_plain(struct reading *reading, cj__feature_kind kind, int c
     return cj__scene_feature(reading->scene, &feature, err);
 }
 
-static cj_status add_distortion(struct reading *reading, int channel, const cj_observation *seen, cj_error *err)
+static cj_status add_distortion(struct reading *reading, int channel, const cj_observation *seen,
+                                cj_error *err)
 {
     cj__scene *scene = reading->scene;
     bool bounded = seen != NULL && seen->bound_kind == CJ_BELOW && seen->bound > 0;
     if (!(usable(seen) && seen->value > 0) && !bounded)
         return CJ_OK;
-    if (!cj_reserve((void **)&scene->distortions, &scene->distortion_capacity, scene->distortion_count,
-                    sizeof *scene->distortions))
+    if (!cj_reserve((void **)&scene->distortions, &scene->distortion_capacity,
+                    scene->distortion_count, sizeof *scene->distortions))
         return cj_fail_memory(err);
     cj__distortion *added = &scene->distortions[scene->distortion_count++];
-    *added = (cj__distortion){.step = reading->step, .look = reading->look, .channel = channel, .x = NAN,
-                              .u = 0, .bound = bounded ? log(seen->bound / 100) : 0, .seen = seen};
+    *added = (cj__distortion){.step = reading->step,
+                              .look = reading->look,
+                              .channel = channel,
+                              .x = NAN,
+                              .u = 0,
+                              .bound = bounded ? log(seen->bound / 100) : 0,
+                              .seen = seen};
     if (usable(seen) && seen->value > 0) {
         added->x = log(seen->value / 100);
         added->u = fmin(known_u(seen, 0) / seen->value, 3);
@@ -216,7 +238,8 @@ static bool one_tone(const cj_step *step)
 
 static cj_status add_pair(struct reading *reading, bool *has_ratio, cj_error *err)
 {
-    const cj_observation *gain = find(reading, "gain_db", NULL), *phase = find(reading, "phase_deg", NULL);
+    const cj_observation *gain = find(reading, "gain_db", NULL),
+                         *phase = find(reading, "phase_deg", NULL);
     bool in_db = usable(gain);
     if (!in_db)
         gain = find(reading, "gain", NULL);
@@ -232,7 +255,8 @@ static cj_status add_channel(struct reading *reading, int channel, const cj_view
     *level_added = false;
     if (one_tone(step)) {
         if (level)
-            status = add_level(reading, channel, find(reading, "tone_peak_v", view), level_added, err);
+            status =
+                add_level(reading, channel, find(reading, "tone_peak_v", view), level_added, err);
         if (status == CJ_OK && !*level_added && level && find(reading, "tone_peak_v", view) == NULL)
             status = add_plain(reading, CJ__F_RMS, channel, find(reading, "rms_v", view), err);
         if (status == CJ_OK) {
@@ -243,7 +267,8 @@ static cj_status add_channel(struct reading *reading, int channel, const cj_view
     if (status == CJ_OK)
         status = add_plain(reading, CJ__F_DC, channel, find(reading, "dc_v", view), err);
     if (status == CJ_OK)
-        status = add_plain(reading, CJ__F_RESISTANCE, channel, find(reading, "resistance_ohm", view), err);
+        status = add_plain(reading, CJ__F_RESISTANCE, channel,
+                           find(reading, "resistance_ohm", view), err);
     return status;
 }
 
@@ -292,21 +317,23 @@ static cj_status add_elsewhere(struct reading *reading, cj_error *err)
     return CJ_OK;
 }
 
-static cj_status note_unused(cj__scene *scene, const cj_observed *observed, size_t step, size_t before)
+static cj_status note_unused(cj__scene *scene, const cj_observed *observed, size_t step,
+                             size_t before)
 {
     if (!observed->seen[step] || scene->count + scene->distortion_count > before)
         return CJ_OK;
     const cj_step *s = &scene->board->steps[step];
-    return cj_lines_add(&scene->notes, "step %s: nothing in it can be held against the board%s", s->name,
+    return cj_lines_add(&scene->notes, "step %s: nothing in it can be held against the board%s",
+                        s->name,
                         s->shape == CJ_TONE || s->shape == CJ_QUIET
                             ? ""
                             : " (only tones, DC and resistances are so far)");
 }
 
-cj_status cj__scene_make(const cj_board *board, cj_bench *bench, const cj_observed *observed, cj__scene **out,
-                         cj_error *err)
+cj_status cj__scene_make(const cj_board *board, cj_bench *bench, const cj_observed *observed,
+                         cj__scene **out, cj_error *err)
 {
-    cj__scene *scene;
+    cj__scene *scene = NULL;
     cj_status status = cj__scene_new(board, bench, &scene, err);
     if (status != CJ_OK)
         return status;

@@ -2,10 +2,11 @@
 /*
  * scene.h - what was seen, as numbers a prediction can be held against.
  *
- * Gain and phase of a step become one complex ratio (two rows: real and imaginary part), since dB and degrees
- * are far from normal near a null; levels, DC and resistances are a row each. Distortion is judged apart, on a
- * logarithmic scale. Rows have a joint normal density: measuring errors, what the solver leaves out, and the
- * spread of a good unit's parts through their gradients.
+ * Gain and phase of a step become one complex ratio (two rows: real and imaginary part), since dB
+ * and degrees are far from normal near a null; levels, DC and resistances are a row each.
+ * Distortion is judged apart, on a logarithmic scale. Rows have a joint normal density: measuring
+ * errors, what the solver leaves out, and the spread of a good unit's parts through their
+ * gradients.
  */
 #ifndef COLDJOINT_DIAGNOSIS_SCENE_H
 #define COLDJOINT_DIAGNOSIS_SCENE_H
@@ -24,10 +25,10 @@ typedef enum cj__feature_kind {
 typedef struct cj__feature {
     cj__feature_kind kind;
     size_t step, look;
-    int channel;      /* of the look */
+    int channel; /* of the look */
     int row, rows;
-    double x[2];      /* measured */
-    double var[3];    /* of measuring: xx, xy, yy */
+    double x[2];                        /* measured */
+    double var[3];                      /* of measuring: xx, xy, yy */
     const cj_observation *seen, *phase; /* what it is made from; phase may be NULL */
 } cj__feature;
 
@@ -35,43 +36,46 @@ typedef struct cj__feature {
 typedef struct cj__distortion {
     size_t step, look;
     int channel;
-    double x, u;      /* x NaN: only the bound is known */
+    double x, u; /* x NaN: only the bound is known */
     double bound;
     const cj_observation *seen;
 } cj__distortion;
 
 typedef struct cj__scene {
     const cj_board *board;
-    cj_bench *bench;          /* borrowed */
+    cj_bench *bench; /* borrowed */
     cj__feature *features;
     size_t count, capacity;
     cj__distortion *distortions;
     size_t distortion_count, distortion_capacity;
     int rows;
     size_t *looks, look_count, look_capacity; /* those used */
-    size_t *look_steps;       /* the step of each of them */
-    cj_prediction **work;     /* one for each of them */
-    cj_lines notes;           /* what could not be used */
+    size_t *look_steps;                       /* the step of each of them */
+    cj_prediction **work;                     /* one for each of them */
+    cj_lines notes;                           /* what could not be used */
 } cj__scene;
 
-CJ_MUST_CHECK cj_status cj__scene_make(const cj_board *board, cj_bench *bench, const cj_observed *observed,
-                                       cj__scene **out, cj_error *err);
+CJ_MUST_CHECK cj_status cj__scene_make(const cj_board *board, cj_bench *bench,
+                                       const cj_observed *observed, cj__scene **out, cj_error *err);
 /* Features added by hand (a bench of one's own); cj__scene_ready afterwards. */
-CJ_MUST_CHECK cj_status cj__scene_new(const cj_board *board, cj_bench *bench, cj__scene **out, cj_error *err);
-CJ_MUST_CHECK cj_status cj__scene_feature(cj__scene *scene, const cj__feature *feature, cj_error *err);
+CJ_MUST_CHECK cj_status cj__scene_new(const cj_board *board, cj_bench *bench, cj__scene **out,
+                                      cj_error *err);
+CJ_MUST_CHECK cj_status cj__scene_feature(cj__scene *scene, const cj__feature *feature,
+                                          cj_error *err);
 CJ_MUST_CHECK cj_status cj__scene_ready(cj__scene *scene, cj_error *err);
 void cj__scene_free(cj__scene *scene);
 
 /* What is predicted for the scene with one manner. */
 typedef struct cj__outlook {
-    int rows, columns;  /* columns: parameters, then a level per look */
-    double *mean;       /* [rows] */
-    double *var;        /* [3 * features] of what the solver leaves out */
-    double *by;         /* [rows * columns] gradient times sigma */
-    double *thd;        /* [distortions] fraction; NaN unknown */
-    bool *skip;         /* [features] no narrow prediction: the drive leaves the swing and no transient was run */
-    bool *loose;        /* [distortions] only roughly known */
-    bool excess;        /* any skipped */
+    int rows, columns; /* columns: parameters, then a level per look */
+    double *mean;      /* [rows] */
+    double *var;       /* [3 * features] of what the solver leaves out */
+    double *by;        /* [rows * columns] gradient times sigma */
+    double *thd;       /* [distortions] fraction; NaN unknown */
+    bool *skip;  /* [features] no narrow prediction: the drive leaves the swing and no transient was
+                    run */
+    bool *loose; /* [distortions] only roughly known */
+    bool excess; /* any skipped */
     bool oscillates;
     bool steps_in_time; /* any predicted by a transient */
     int fragile_part, fragile_section;
@@ -80,11 +84,12 @@ typedef struct cj__outlook {
 CJ_MUST_CHECK cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err);
 void cj__outlook_free(cj__outlook *outlook);
 
-/* want: CJ_SPREAD, CJ_TRANSIENT as in circuit.h. free_value: the manner's searched quantity, ignored where
- * nothing is searched for. healthy: means of a good unit (where loose_db applies), NULL: none. */
-CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value,
-                                         unsigned want, const double *healthy, cj__outlook *out,
-                                         cj_error *err);
+/* want: CJ_SPREAD, CJ_TRANSIENT as in circuit.h. free_value: the manner's searched quantity,
+ * ignored where nothing is searched for. healthy: means of a good unit (where loose_db applies),
+ * NULL: none. */
+CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner,
+                                         double free_value, unsigned want, const double *healthy,
+                                         cj__outlook *out, cj_error *err);
 
 /* ---- score.c ---- */
 
@@ -99,8 +104,8 @@ typedef struct cj__normal {
 CJ_MUST_CHECK cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err);
 void cj__normal_free(cj__normal *normal);
 /* Covariance of the outlook plus that of measuring. CJ_BUG where it is not positive. */
-CJ_MUST_CHECK cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal,
-                                        cj_error *err);
+CJ_MUST_CHECK cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook,
+                                        cj__normal *normal, cj_error *err);
 /* Squared distance of what was seen from the mean, in standard deviations; fills normal->white. */
 double cj__normal_distance(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal);
 /* ln density from a distance: a normal whose size is not quite known. */

@@ -80,7 +80,8 @@ static void add_spread(const cj__outlook *outlook, double *a)
     }
 }
 
-cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal, cj_error *err)
+cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal,
+                          cj_error *err)
 {
     int n = normal->rows;
     double *a = normal->factor;
@@ -124,8 +125,8 @@ static double add_logs(double a, double b)
     return isfinite(high) ? high + log(exp(a - high) + exp(b - high)) : high;
 }
 
-/* Standard deviations are themselves judged: nine in ten as stated, one in ten half as large again, one in a
- * hundred three times (a scale mixture, heavier in its tails than a normal). */
+/* Standard deviations are themselves judged: nine in ten as stated, one in ten half as large again,
+ * one in a hundred three times (a scale mixture, heavier in its tails than a normal). */
 double cj__normal_log(const cj__normal *normal, double distance)
 {
     static const double scales[] = {1, 1.5, 3}, weights[] = {0.89, 0.10, 0.01};
@@ -136,8 +137,8 @@ double cj__normal_log(const cj__normal *normal, double distance)
     return sum - normal->half_log_det - normal->rows * 0.5 * log(2 * M_PI);
 }
 
-/* Each row has a cause of its own with a small probability; it then lies anywhere within some thousand
- * standard deviations. */
+/* Each row has a cause of its own with a small probability; it then lies anywhere within some
+ * thousand standard deviations. */
 double cj__normal_log_outliers(const cj__normal *normal)
 {
     double sum = -normal->half_log_det;

@@ -36,7 +36,8 @@ void cj__suspects_free(cj__suspects *suspects)
 
 cj__suspect *cj__suspects_add(cj__suspects *suspects, const cj_fault *fault, double prior)
 {
-    if (!cj_reserve((void **)&suspects->items, &suspects->capacity, suspects->count, sizeof *suspects->items))
+    if (!cj_reserve((void **)&suspects->items, &suspects->capacity, suspects->count,
+                    sizeof *suspects->items))
         return NULL;
     cj__suspect *suspect = &suspects->items[suspects->count];
     memset(suspect, 0, sizeof *suspect);
@@ -69,11 +70,12 @@ static double larger(double a, double b)
     return a > b ? a : b;
 }
 
-/* One quantity at most is searched for: the second one's, where the first has none; else the first's is fixed
- * by its edits as they stand. */
+/* One quantity at most is searched for: the second one's, where the first has none; else the
+ * first's is fixed by its edits as they stand. */
 static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner *b)
 {
-    cj__manner *manner = cj__suspect_manner(pair, a->edit_count + b->edit_count, a->weight * b->weight);
+    cj__manner *manner =
+        cj__suspect_manner(pair, a->edit_count + b->edit_count, a->weight * b->weight);
     if (manner == NULL)
         return NULL;
     cj_edit *edits = manner->edits;
@@ -98,8 +100,8 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
     return manner;
 }
 
-cj__suspect *cj__suspects_add_pair(cj__suspects *suspects, const cj__suspect *a, const cj__suspect *b,
-                                   double prior)
+cj__suspect *cj__suspects_add_pair(cj__suspects *suspects, const cj__suspect *a,
+                                   const cj__suspect *b, double prior)
 {
     cj_fault second, fault = cj_fault_none(CJ_FAULT_OUTSIDE);
     if (!cj_fault_copy(&second, &b->fault))

@@ -2,11 +2,11 @@
 /*
  * suspects.h - everything that can be wrong with a board, and how each looks.
  *
- * A *suspect* is one fault (or two at once). What a fault really does can be uncertain: a lifted input pin
- * finds one rail or the other, a bad joint has any resistance. So a suspect has one or more *manners*: edits of
- * the circuit, each with a weight, and at most one quantity that is not known and is searched for.
- * Weights and spreads are those of fault_physics section 4 (a study made for this project: simulated, derived
- * or judged there, entry by entry).
+ * A *suspect* is one fault (or two at once). What a fault really does can be uncertain: a lifted
+ * input pin finds one rail or the other, a bad joint has any resistance. So a suspect has one or
+ * more *manners*: edits of the circuit, each with a weight, and at most one quantity that is not
+ * known and is searched for. Weights and spreads are those of fault_physics section 4 (a study made
+ * for this project: simulated, derived or judged there, entry by entry).
  */
 #ifndef COLDJOINT_DIAGNOSIS_SUSPECTS_H
 #define COLDJOINT_DIAGNOSIS_SUSPECTS_H
@@ -17,39 +17,44 @@
 typedef enum cj__prior_shape {
     CJ__FIXED,      /* nothing is searched for */
     CJ__ANY,        /* uniform in the logarithm over the range */
-    CJ__PART_VALUE, /* a part's value: decade slips, misread codes and neighbouring values above a broad floor */
+    CJ__PART_VALUE, /* a part's value: decade slips, misread codes and neighbouring values above a
+                       broad floor */
     CJ__AROUND,     /* normal in the logarithm: middle, width */
 } cj__prior_shape;
 
 typedef struct cj__manner {
     cj_edit *edits;
     size_t edit_count;
-    double weight;          /* within the suspect; they sum to 1 */
+    double weight; /* within the suspect; they sum to 1 */
     cj__prior_shape prior;
-    size_t free_edit;       /* the edit whose a (free_b: b) is searched for */
+    size_t free_edit; /* the edit whose a (free_b: b) is searched for */
     bool free_b;
-    bool free_negative;     /* the quantity is minus what is searched for */
-    double low, high;       /* its range */
-    double middle, width;   /* nominal value and tolerance (PART_VALUE), median and sigma of the logarithm */
+    bool free_negative; /* the quantity is minus what is searched for */
+    double low, high;   /* its range */
+    double middle,
+        width; /* nominal value and tolerance (PART_VALUE), median and sigma of the logarithm */
     /* what the solver does not know: */
-    double held_v;          /* sigma of a held output's volts; 0: the parameter's own */
-    double residue;         /* sigma of the tone at a held output, of the drive's peak; 0: the parameter's own */
-    double bias;            /* sigma of the bias current of the part's sections, relative; 0: the parameter's own */
-    double loose_db;        /* sigma of the gain at 1 kHz where this manner changes it; ten times that at 20 kHz */
+    double held_v;  /* sigma of a held output's volts; 0: the parameter's own */
+    double residue; /* sigma of the tone at a held output, of the drive's peak; 0: the parameter's
+                       own */
+    double bias; /* sigma of the bias current of the part's sections, relative; 0: the parameter's
+                    own */
+    double loose_db; /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
+                        20 kHz */
     bool thd_unknown;
 } cj__manner;
 
 typedef struct cj__suspect {
     cj_fault fault;
-    double prior;           /* relative */
-    bool both_pins;         /* an open two-pin part: pin 1 or pin 2 */
-    bool silent;            /* changes nothing that is predicted (a reversed electrolytic) */
+    double prior;   /* relative */
+    bool both_pins; /* an open two-pin part: pin 1 or pin 2 */
+    bool silent;    /* changes nothing that is predicted (a reversed electrolytic) */
     cj__manner *manners;
     size_t count;
 } cj__suspect;
 
 typedef struct cj__suspects {
-    cj__suspect *items;     /* [0] is the healthy board: no edits */
+    cj__suspect *items; /* [0] is the healthy board: no edits */
     size_t count, capacity;
 } cj__suspects;
 
@@ -59,13 +64,14 @@ CJ_MUST_CHECK cj_status cj__suspects_make(const cj_board *board, cj__suspects **
 CJ_MUST_CHECK cj_status cj__suspects_new(cj__suspects **out, cj_error *err);
 void cj__suspects_free(cj__suspects *suspects);
 
-/* A further suspect; what `fault` owns is copied. NULL: out of memory. Valid until the next is added. */
+/* A further suspect; what `fault` owns is copied. NULL: out of memory. Valid until the next is
+ * added. */
 cj__suspect *cj__suspects_add(cj__suspects *suspects, const cj_fault *fault, double prior);
 /* A further manner with room for `edits` edits. NULL: out of memory. */
 cj__manner *cj__suspect_manner(cj__suspect *suspect, size_t edits, double weight);
 /* Two suspects at once: every manner of one with every manner of the other. */
-cj__suspect *cj__suspects_add_pair(cj__suspects *suspects, const cj__suspect *a, const cj__suspect *b,
-                                   double prior);
+cj__suspect *cj__suspects_add_pair(cj__suspects *suspects, const cj__suspect *a,
+                                   const cj__suspect *b, double prior);
 
 /* ---- pins.c: op-amp pins, where physics is a mixture ---- */
 
@@ -79,9 +85,10 @@ typedef struct cj__dictionary {
 void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin);
 void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int pin2);
 void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail); /* +1, -1 */
-void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section, cj_mode mode,
-                      double weight);
+void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section,
+                      cj_mode mode, double weight);
 /* A manner of one edit. */
-cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit, double weight);
+cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
+                           double weight);
 
 #endif

@@ -1,0 +1,158 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Which suspects what was seen cannot tell apart. */
+#include <math.h>
+#include <string.h>
+
+#include "diagnosis/answer.h"
+
+/* Two predictions this close (in standard deviations of what may vary from unit to unit and reading
+ * to reading) are one: the readings would choose between them wrongly in a sixth of all cases or
+ * more. */
+#define APART 2.0
+/* Less likely than this beside the likeliest of a group, a suspect is not listed in it. */
+#define LISTED 7.0 /* nats of evidence */
+
+void cj__groups_free(cj__groups *groups)
+{
+    for (size_t i = 0; i < groups->count; i++)
+        cj_free(groups->items[i].members);
+    cj_free(groups->items);
+    memset(groups, 0, sizeof *groups);
+}
+
+static const cj__trial *best_of(const cj__ranking *ranking, size_t suspect)
+{
+    return &ranking->trials[ranking->best[suspect]];
+}
+
+static bool looks_healthy(const cj__ranking *ranking, size_t suspect)
+{
+    if (suspect == 0 || ranking->suspects->items[suspect].silent)
+        return true;
+    const cj__trial *trial = best_of(ranking, suspect);
+    return isfinite(trial->log) && cj__apart(ranking->good, ranking->healthy, trial->mean) < 1.5;
+}
+
+/* Suspects by probability, those that read like a good unit left out (their probability goes to
+ * healthy). */
+static size_t sort_suspects(const cj__ranking *ranking, size_t *order, double *healthy)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < ranking->known; i++) {
+        if (looks_healthy(ranking, i)) {
+            *healthy += ranking->probability[i];
+            continue;
+        }
+        if (!(ranking->probability[i] > 1e-9))
+            continue;
+        size_t at = count++;
+        for (; at > 0 && ranking->probability[order[at - 1]] < ranking->probability[i]; at--)
+            order[at] = order[at - 1];
+        order[at] = i;
+    }
+    return count;
+}
+
+static cj_status add_group(cj__groups *groups, size_t capacity, cj_error *err)
+{
+    cj__group_of *items = cj_resize(groups->items, groups->count + 1, sizeof *items);
+    if (items == NULL)
+        return cj_fail_memory(err);
+    groups->items = items;
+    items[groups->count] = (cj__group_of){.members = cj_new(capacity, sizeof(size_t))};
+    if (items[groups->count].members == NULL)
+        return cj_fail_memory(err);
+    groups->count++;
+    return CJ_OK;
+}
+
+/* Takes the first of `order` and all that cannot be told from it. */
+static cj_status take_group(cj__ranking *ranking, size_t *order, size_t *count, cj__groups *groups,
+                            cj_error *err)
+{
+    cj_status status = add_group(groups, *count, err);
+    if (status != CJ_OK)
+        return status;
+    cj__group_of *group = &groups->items[groups->count - 1];
+    size_t lead = order[0], left = 0;
+    const cj__trial *first = best_of(ranking, lead);
+    status = cj__trial_metric(ranking, first, CJ_TRANSIENT, err);
+    if (status != CJ_OK)
+        return status;
+    for (size_t i = 0; i < *count; i++) {
+        size_t suspect = order[i];
+        const cj__trial *other = best_of(ranking, suspect);
+        bool same =
+            suspect == lead || (other->density > first->density - LISTED &&
+                                cj__apart(ranking->normal, first->mean, other->mean) < APART);
+        if (same) {
+            group->members[group->count++] = suspect;
+            group->probability += ranking->probability[suspect];
+        } else {
+            order[left++] = suspect;
+        }
+    }
+    *count = left;
+    return CJ_OK;
+}
+
+enum { GROUPS_MOST = 8 };
+
+cj_status cj__groups_make(cj__ranking *ranking, cj__groups *out, cj_error *err)
+{
+    memset(out, 0, sizeof *out);
+    size_t *order = cj_new(ranking->known + 1, sizeof *order);
+    if (order == NULL)
+        return cj_fail_memory(err);
+    cj__groups groups = {0};
+    size_t count = sort_suspects(ranking, order, &groups.healthy);
+    cj_status status = CJ_OK;
+    while (count > 0 && groups.count < GROUPS_MOST && status == CJ_OK &&
+           ranking->probability[order[0]] > 0.002)
+        status = take_group(ranking, order, &count, &groups, err);
+    cj_free(order);
+    if (status != CJ_OK) {
+        cj__groups_free(&groups);
+        return status;
+    }
+    /* a group can outweigh the one of a likelier lead */
+    for (size_t i = 1; i < groups.count; i++)
+        for (size_t j = i; j > 0 && groups.items[j - 1].probability < groups.items[j].probability;
+             j--) {
+            cj__group_of swap = groups.items[j];
+            groups.items[j] = groups.items[j - 1];
+            groups.items[j - 1] = swap;
+        }
+    *out = groups;
+    return CJ_OK;
+}
+
+/* ---- a fault as found ---- */
+
+static void set_value(const cj__ranking *ranking, const cj__trial *trial, cj_fault *fault)
+{
+    int index = cj_board_part(ranking->scene->board, fault->part);
+    bool resistor = index >= 0 && ranking->scene->board->parts[index].kind != CJ_CAPACITOR;
+    fault->value = trial->free_value;
+    fault->low = trial->low;
+    fault->high = trial->high;
+    cj_value_text(cj_preferred(trial->free_value, resistor ? 24 : 24), fault->nearest,
+                  sizeof fault->nearest);
+}
+
+bool cj__fault_found(const cj__ranking *ranking, size_t suspect, int pin, cj_fault *out)
+{
+    const cj__suspect *of = &ranking->suspects->items[suspect];
+    const cj__trial *trial = best_of(ranking, suspect);
+    if (!cj_fault_copy(out, &of->fault))
+        return false;
+    if (of->both_pins)
+        out->pin = pin;
+    /* of a pair, the searched quantity is the second one's where it has one */
+    cj_fault *searched = out;
+    if (out->with != NULL && out->with->kind == CJ_FAULT_WRONG_VALUE)
+        searched = out->with;
+    if (searched->kind == CJ_FAULT_WRONG_VALUE && isfinite(trial->free_value))
+        set_value(ranking, trial, searched);
+    return true;
+}

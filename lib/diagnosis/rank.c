@@ -1,0 +1,390 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Judging every suspect. */
+#include <math.h>
+#include <string.h>
+
+#include "diagnosis/rank.h"
+
+/* A drive beyond the swing is stepped through time where the suspect could still matter: within
+ * e^-14. */
+#define WORTH_TIME 14
+/* Beside any suspect: something else too, that changes a few readings. */
+#define NONE_SHARE 0.03
+
+void cj__ranking_free(cj__ranking *ranking)
+{
+    if (ranking == NULL)
+        return;
+    for (size_t i = 0; i < ranking->trial_count; i++)
+        cj_free(ranking->trials[i].mean);
+    cj_free(ranking->trials);
+    cj_free(ranking->log);
+    cj_free(ranking->probability);
+    cj_free(ranking->best);
+    cj_free(ranking->healthy);
+    cj__outlook_free(ranking->outlook);
+    cj__normal_free(ranking->normal);
+    cj__normal_free(ranking->good);
+    cj_free(ranking);
+}
+
+static double add_logs(double a, double b)
+{
+    double high = fmax(a, b);
+    return isfinite(high) ? high + log(exp(a - high) + exp(b - high)) : high;
+}
+
+/* ---- one trial ---- */
+
+/* The manner with its offset set where the sign of one decides a rail. */
+static bool with_split(const cj__manner *manner, const cj__trial *trial, const cj_board *board,
+                       cj_edit *edits, cj__manner *out)
+{
+    if (manner->edit_count + 1 > CJ__TRIAL_EDITS)
+        return false;
+    *out = *manner;
+    memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
+    out->edits = edits;
+    if (trial->split != 0) {
+        const cj_part *part = &board->parts[trial->split_part];
+        edits[out->edit_count++] = (cj_edit){.kind = CJ_EDIT_FIGURE,
+                                             .part = trial->split_part,
+                                             .pin = part->sections[trial->split_section].out,
+                                             .figure = CJ_OFFSET,
+                                             .a = trial->split * 0.8 * part->opamp.offset_v};
+    }
+    return true;
+}
+
+bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial, cj_edit *edits,
+                     cj__manner *out)
+{
+    const cj__manner *manner = &ranking->suspects->items[trial->suspect].manners[trial->manner];
+    if (!with_split(manner, trial, ranking->scene->board, edits, out))
+        return false;
+    if (manner->prior != CJ__FIXED) {
+        double value = manner->free_negative ? -trial->free_value : trial->free_value;
+        if (manner->free_b)
+            edits[manner->free_edit].b = value;
+        else
+            edits[manner->free_edit].a = value;
+        out->prior = CJ__FIXED;
+    }
+    return true;
+}
+
+static cj_status fill(cj__ranking *ranking, const cj__manner *manner, double value, unsigned want,
+                      cj_error *err)
+{
+    return cj__outlook_fill(ranking->scene, manner, value, want, ranking->healthy, ranking->outlook,
+                            err);
+}
+
+/* How the means move with ln of the searched quantity, whitened, into slope. */
+static cj_status slope_at(cj__ranking *ranking, const cj__manner *manner, double t, unsigned want,
+                          double *slope, cj_error *err)
+{
+    const double step = 0.01;
+    int rows = ranking->scene->rows;
+    cj_status status = fill(ranking, manner, exp(t + step), want, err);
+    if (status != CJ_OK)
+        return status;
+    memcpy(slope, ranking->outlook->mean, (size_t)rows * sizeof *slope);
+    status = fill(ranking, manner, exp(t - step), want, err);
+    for (int i = 0; i < rows && status == CJ_OK; i++)
+        slope[i] = (slope[i] - ranking->outlook->mean[i]) / (2 * step);
+    if (status == CJ_OK)
+        cj__forward(ranking->normal->factor, rows, slope);
+    return status;
+}
+
+static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
+                          unsigned want, cj__trial *trial, cj_error *err)
+{
+    cj_status status = fill(ranking, manner, value, want | CJ_SPREAD, err);
+    if (status == CJ_OK)
+        status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
+    if (status != CJ_OK)
+        return status;
+    trial->distance = cj__normal_distance(ranking->scene, ranking->outlook, ranking->normal);
+    double distortion = cj__distortion_log(ranking->scene, ranking->outlook);
+    trial->density = cj__normal_log(ranking->normal, trial->distance) + distortion;
+    trial->robust = cj__normal_log_outliers(ranking->normal) + distortion;
+    trial->rough = ranking->outlook->excess;
+    return CJ_OK;
+}
+
+/* One step towards the best value with this suspect's own spread, then the integral over the
+ * quantity. */
+static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsigned want,
+                           cj__trial *trial, double *mass, cj_error *err)
+{
+    int rows = ranking->scene->rows;
+    double *slope = cj_new((size_t)rows + 1, sizeof *slope);
+    if (slope == NULL)
+        return cj_fail_memory(err);
+    double low = log(manner->low), high = log(manner->high), t = log(trial->free_value),
+           s = high - low;
+    double *white = ranking->normal->white, along = 0, size = 0;
+    cj_status status = slope_at(ranking, manner, t, want & ~(unsigned)CJ_TRANSIENT, slope, err);
+    for (int i = 0; i < rows && status == CJ_OK; i++) {
+        along += slope[i] * white[i];
+        size += slope[i] * slope[i];
+    }
+    if (status == CJ_OK && size > 0) {
+        double better = fmin(fmax(t + fmin(fmax(along / size, -0.2), 0.2), low), high);
+        cj__trial moved = *trial;
+        status = judge_at(ranking, manner, exp(better), want, &moved, err);
+        if (status == CJ_OK && moved.density > trial->density) {
+            moved.free_value = exp(better);
+            t = better;
+            *trial = moved;
+        } else if (status == CJ_OK) {
+            status = judge_at(ranking, manner, exp(t), want, trial, err);
+        }
+        s = fmin(1 / sqrt(size), s);
+    }
+    trial->low = exp(fmax(t - 1.645 * s, low));
+    trial->high = exp(fmin(t + 1.645 * s, high));
+    *mass = fmin(cj__search_mass(manner, t, s), 0);
+    cj_free(slope);
+    return status;
+}
+
+static cj_status judge(cj__ranking *ranking, const cj__manner *manner, unsigned want,
+                       cj__trial *trial, cj_error *err)
+{
+    cj_edit edits[CJ__TRIAL_EDITS];
+    cj__manner split;
+    if (trial->split != 0) {
+        if (!with_split(manner, trial, ranking->scene->board, edits, &split))
+            return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
+        manner = &split;
+    }
+    double mass = 0;
+    cj_status status = judge_at(ranking, manner, trial->free_value, want, trial, err);
+    if (status == CJ_OK && manner->prior != CJ__FIXED)
+        status = integrate(ranking, manner, want, trial, &mass, err);
+    if (status != CJ_OK)
+        return status;
+    double weight = log(manner->weight * (trial->split != 0 ? 0.5 : 1));
+    trial->log = trial->density + mass + weight;
+    trial->robust += mass + weight;
+    memcpy(trial->mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *trial->mean);
+    return CJ_OK;
+}
+
+static cj_status add_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                           cj_error *err)
+{
+    if (!cj_reserve((void **)&ranking->trials, &ranking->trial_capacity, ranking->trial_count,
+                    sizeof *ranking->trials))
+        return cj_fail_memory(err);
+    cj__trial *trial = &ranking->trials[ranking->trial_count];
+    *trial = *setup;
+    trial->mean = cj_new((size_t)ranking->scene->rows + 1, sizeof *trial->mean);
+    if (trial->mean == NULL)
+        return cj_fail_memory(err);
+    ranking->trial_count++;
+    const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
+    cj_status status = judge(ranking, &suspect->manners[trial->manner], want, trial, err);
+    if (status != CJ_OK || trial->split != 0 || ranking->outlook->fragile_part < 0)
+        return status;
+    /* the sign of one op-amp's offset decides: both ways stand for themselves */
+    trial->split_part = ranking->outlook->fragile_part;
+    trial->split_section = ranking->outlook->fragile_section;
+    trial->split = -1;
+    cj__trial other = *trial;
+    other.split = 1;
+    status = judge(ranking, &suspect->manners[trial->manner], want, trial, err);
+    return status == CJ_OK ? add_trial(ranking, &other, want, err) : status;
+}
+
+/* ---- a suspect ---- */
+
+static cj_status try_suspect(cj__ranking *ranking, size_t index, unsigned want, cj_error *err)
+{
+    cj_status status = CJ_OK;
+    for (size_t m = 0; m < ranking->suspects->items[index].count && status == CJ_OK; m++) {
+        const cj__manner *manner = &ranking->suspects->items[index].manners[m];
+        cj__trial setup = {
+            .suspect = index, .manner = m, .free_value = NAN, .low = NAN, .high = NAN};
+        if (manner->weight <= 0)
+            continue;
+        if (manner->prior == CJ__FIXED) {
+            status = add_trial(ranking, &setup, want, err);
+            continue;
+        }
+        double found[CJ__MINIMA];
+        int count = 0;
+        status = cj__search(ranking, manner, ranking->good, found, &count, err);
+        for (int i = 0; i < count && status == CJ_OK; i++) {
+            setup.free_value = found[i];
+            status = add_trial(ranking, &setup, want, err);
+        }
+    }
+    return status;
+}
+
+static cj_status make_room(cj__ranking *ranking, cj_error *err)
+{
+    size_t count = ranking->suspects->count;
+    double *log_array = cj_resize(ranking->log, count, sizeof *log_array);
+    if (log_array != NULL)
+        ranking->log = log_array;
+    double *probability = cj_resize(ranking->probability, count, sizeof *probability);
+    if (probability != NULL)
+        ranking->probability = probability;
+    size_t *best = cj_resize(ranking->best, count, sizeof *best);
+    if (best != NULL)
+        ranking->best = best;
+    return log_array && probability && best ? CJ_OK : cj_fail_memory(err);
+}
+
+/* Evidence of each suspect from its trials; then probabilities, "none of these" beside them. */
+static void sum_up(cj__ranking *ranking)
+{
+    size_t count = ranking->suspects->count;
+    double high = -INFINITY;
+    ranking->none_log = -INFINITY;
+    for (size_t i = 0; i < count; i++)
+        ranking->log[i] = -INFINITY;
+    for (size_t t = 0; t < ranking->trial_count; t++) {
+        const cj__trial *trial = &ranking->trials[t];
+        double prior = log(ranking->suspects->items[trial->suspect].prior);
+        double *sum = &ranking->log[trial->suspect];
+        if (*sum == -INFINITY || trial->log > ranking->trials[ranking->best[trial->suspect]].log)
+            ranking->best[trial->suspect] = t;
+        *sum = add_logs(*sum, trial->log + prior);
+        if (!trial->rough)
+            ranking->none_log =
+                add_logs(ranking->none_log, trial->robust + prior + log(NONE_SHARE));
+        high = fmax(high, *sum);
+    }
+    high = fmax(high, ranking->none_log);
+    double total = exp(ranking->none_log - high);
+    for (size_t i = 0; i < count; i++)
+        total += exp(ranking->log[i] - high);
+    for (size_t i = 0; i < count; i++)
+        ranking->probability[i] = exp(ranking->log[i] - high) / total;
+    ranking->none = exp(ranking->none_log - high) / total;
+    ranking->known = count;
+}
+
+static double best_log(const cj__ranking *ranking)
+{
+    double best = -INFINITY;
+    for (size_t t = 0; t < ranking->trial_count; t++)
+        best =
+            fmax(best, ranking->trials[t].rough
+                           ? -INFINITY
+                           : ranking->trials[t].log +
+                                 log(ranking->suspects->items[ranking->trials[t].suspect].prior));
+    return best;
+}
+
+/* Those that the drive takes out of the swing, stepped through time where they could still matter.
+ */
+static cj_status refine(cj__ranking *ranking, cj_error *err)
+{
+    double best = best_log(ranking);
+    cj_status status = CJ_OK;
+    for (size_t t = 0; t < ranking->trial_count && status == CJ_OK; t++) {
+        cj__trial *trial = &ranking->trials[t];
+        const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
+        if (!trial->rough)
+            continue;
+        if (trial->log + log(suspect->prior) < best - WORTH_TIME) {
+            trial->log = trial->robust = -INFINITY;
+            continue;
+        }
+        status = judge(ranking, &suspect->manners[trial->manner], CJ_TRANSIENT, trial, err);
+        best = fmax(best, trial->log + log(suspect->prior));
+    }
+    return status;
+}
+
+static cj_status learn_healthy(cj__ranking *ranking, cj_error *err)
+{
+    cj_status status = fill(ranking, &ranking->suspects->items[0].manners[0], NAN, CJ_SPREAD, err);
+    if (status != CJ_OK)
+        return status;
+    double *means = cj_new((size_t)ranking->scene->rows + 1, sizeof *means);
+    if (means == NULL)
+        return cj_fail_memory(err);
+    memcpy(means, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *means);
+    ranking->healthy = means;
+    return cj__normal_fill(ranking->scene, ranking->outlook, ranking->good, err);
+}
+
+static cj_status prepare(cj__ranking *ranking, cj_error *err)
+{
+    const cj__scene *scene = ranking->scene;
+    cj_status status = cj__outlook_make(scene, &ranking->outlook, err);
+    if (status == CJ_OK)
+        status = cj__normal_make(scene->rows, &ranking->normal, err);
+    if (status == CJ_OK)
+        status = cj__normal_make(scene->rows, &ranking->good, err);
+    if (status == CJ_OK)
+        status = learn_healthy(ranking, err);
+    return status;
+}
+
+static void set_priors(cj__suspects *suspects, double healthy_prior)
+{
+    double total = 0;
+    for (size_t i = 1; i < suspects->count; i++)
+        total += suspects->items[i].prior;
+    for (size_t i = 1; i < suspects->count && total > 0; i++)
+        suspects->items[i].prior *= (1 - healthy_prior) / total;
+    suspects->items[0].prior = healthy_prior;
+}
+
+cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects, double healthy_prior,
+                   cj__ranking **out, cj_error *err)
+{
+    cj__ranking *ranking = cj_new(1, sizeof *ranking);
+    if (ranking == NULL)
+        return cj_fail_memory(err);
+    ranking->scene = scene;
+    ranking->suspects = suspects;
+    set_priors(suspects, healthy_prior);
+    cj_status status = prepare(ranking, err);
+    for (size_t i = 0; i < suspects->count && status == CJ_OK; i++)
+        status = try_suspect(ranking, i, 0, err);
+    if (status == CJ_OK)
+        status = refine(ranking, err);
+    if (status == CJ_OK)
+        status = make_room(ranking, err);
+    if (status != CJ_OK) {
+        cj__ranking_free(ranking);
+        return status;
+    }
+    sum_up(ranking);
+    *out = ranking;
+    return CJ_OK;
+}
+
+cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigned want,
+                           cj_error *err)
+{
+    cj_edit edits[CJ__TRIAL_EDITS];
+    cj__manner manner;
+    if (!cj__trial_fixed(ranking, trial, edits, &manner))
+        return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
+    cj_status status = fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
+    if (status == CJ_OK)
+        status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
+    return status;
+}
+
+double cj__apart(const cj__normal *metric, const double *a, const double *b)
+{
+    double sum = 0;
+    for (int i = 0; i < metric->rows; i++)
+        metric->white[i] = a[i] - b[i];
+    cj__forward(metric->factor, metric->rows, metric->white);
+    for (int i = 0; i < metric->rows; i++)
+        sum += metric->white[i] * metric->white[i];
+    return sqrt(sum);
+}

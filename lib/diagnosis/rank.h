@@ -1,0 +1,72 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * rank.h - every suspect held against what was seen.
+ *
+ * A *trial* is one manner of one suspect with its searched quantity at its best. A suspect's
+ * evidence is the sum of its trials, the searched quantity integrated out (Laplace: a normal about
+ * its best value). Beside them stands "none of these": any suspect, with a few readings that have a
+ * cause of their own.
+ */
+#ifndef COLDJOINT_DIAGNOSIS_RANK_H
+#define COLDJOINT_DIAGNOSIS_RANK_H
+
+#include "diagnosis/scene.h"
+
+typedef struct cj__trial {
+    size_t suspect, manner;
+    int split; /* -1, +1: sign of the offset that decides the rail; 0: no such choice */
+    int split_part, split_section;
+    double free_value; /* NaN: nothing was searched for */
+    double low, high;  /* its 90 % interval */
+    double log;        /* ln of weight times density, the searched quantity integrated out */
+    double density;    /* ln density at its best */
+    double robust;     /* the same as `log`, a few readings having a cause of their own */
+    double distance;   /* squared, in standard deviations */
+    bool rough;        /* a drive beyond the swing, not stepped through time */
+    double *mean;      /* [rows] */
+} cj__trial;
+
+typedef struct cj__ranking {
+    const cj__scene *scene;
+    cj__suspects *suspects; /* borrowed; pairs are added to it */
+    cj__trial *trials;
+    size_t trial_count, trial_capacity;
+    double *log;           /* [suspects] ln of prior times evidence, unnormalised */
+    double *probability;   /* [suspects] */
+    size_t *best;          /* [suspects] the trial with most evidence */
+    size_t known;          /* suspects in the three arrays above */
+    double none_log, none; /* none of these */
+    double *healthy;       /* [rows] means of a good unit */
+    cj__outlook *outlook;  /* scratch */
+    cj__normal *normal;    /* scratch */
+    cj__normal *good;      /* of a good unit */
+} cj__ranking;
+
+/* Judges all suspects. healthy_prior: probability that nothing is wrong before anything was seen.
+ */
+CJ_MUST_CHECK cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects,
+                                 double healthy_prior, cj__ranking **out, cj_error *err);
+void cj__ranking_free(cj__ranking *ranking);
+
+/* The manner of a trial with every quantity fixed; edits: room for cj__trial_edits. */
+enum { CJ__TRIAL_EDITS = 128 };
+CJ_MUST_CHECK bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial,
+                                   cj_edit *edits, cj__manner *out);
+
+/* The spread of a trial into ranking->normal (and what it predicts into ranking->outlook). */
+CJ_MUST_CHECK cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial,
+                                         unsigned want, cj_error *err);
+/* Distance between two means in standard deviations of that metric. */
+double cj__apart(const cj__normal *metric, const double *a, const double *b);
+
+/* ---- search.c ---- */
+
+/* Best values of the searched quantity of a manner (local minima of the misfit), best first. */
+enum { CJ__MINIMA = 3 };
+CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manner,
+                                   cj__normal *metric, double found[CJ__MINIMA], int *count,
+                                   cj_error *err);
+/* ln of the integral of prior times a normal likelihood of height 1 at ln value t with sigma s. */
+double cj__search_mass(const cj__manner *manner, double t, double s);
+
+#endif
