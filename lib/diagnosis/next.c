@@ -7,51 +7,51 @@
  * over readings drawn from what each suspect predicts (a fixed sequence, so the answer is always
  * the same).
  */
-#include <complex.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "diagnosis/answer.h"
 
-enum { RIVALS_MOST = 10, NEXT_MOST = 3, DRAWS = 16, DIMENSIONS = 4 };
+enum { RIVALS_MOST = 10, NEXT_MOST = 3, DRAWS = 12, ROWS_MOST = 6 };
 
 #define PROBE_OHM 10e6
 
-/* A suspect still in question, with every quantity fixed. */
+/* A suspect still in question, every quantity fixed; what the candidate at hand would read with it.
+ */
 struct rival {
     size_t suspect;
-    bool healthy;
     double share;
+    cj__manner manner;
     cj_edit edits[CJ__TRIAL_EDITS + 1];
-    size_t edit_count;
-    double mean[DIMENSIONS], sigma[DIMENSIONS]; /* of the candidate at hand */
-    cj_prediction *prediction;
+    double mean[ROWS_MOST];
+    cj__normal *normal;
+    double tone_v, dc_v; /* of the net in question */
 };
 
 struct search {
     cj__ranking *ranking;
     const cj_board *board;
+    cj_bench *bench;
+    const cj_observed *observed;
     struct rival *rivals;
     size_t count;
-    const cj_observed *observed;
 };
 
 /* ---- rivals ---- */
 
-static bool add_rival(struct search *search, size_t suspect, double share)
+static void add_rival(struct search *search, size_t suspect, double share)
 {
     struct rival *rival = &search->rivals[search->count];
     const cj__ranking *ranking = search->ranking;
-    cj__manner manner;
     rival->suspect = suspect;
-    rival->healthy = suspect == 0;
     rival->share = share;
-    if (!cj__trial_fixed(ranking, &ranking->trials[ranking->best[suspect]], rival->edits, &manner))
-        return true; /* too many edits: not among the rivals */
-    rival->edit_count = manner.edit_count;
-    search->count++;
-    return true;
+    /* one with too many edits is left out */
+    if (search->count < RIVALS_MOST &&
+        cj__trial_fixed(ranking, &ranking->trials[ranking->best[suspect]], rival->edits,
+                        &rival->manner) &&
+        rival->manner.edit_count < CJ__TRIAL_EDITS)
+        search->count++;
 }
 
 static void choose_rivals(struct search *search, const cj__groups *groups)
@@ -59,7 +59,7 @@ static void choose_rivals(struct search *search, const cj__groups *groups)
     if (groups->healthy > 0.01)
         add_rival(search, 0, groups->healthy);
     for (size_t g = 0; g < groups->count; g++)
-        for (size_t m = 0; m < groups->items[g].count && search->count < RIVALS_MOST; m++) {
+        for (size_t m = 0; m < groups->items[g].count; m++) {
             size_t suspect = groups->items[g].members[m];
             if (search->ranking->probability[suspect] > 0.003)
                 add_rival(search, suspect, search->ranking->probability[suspect]);
@@ -73,35 +73,87 @@ static void choose_rivals(struct search *search, const cj__groups *groups)
 
 /* ---- a candidate ---- */
 
-/* What a two-channel reading shows: the tone of the seen net relative to channel 1 on a logarithmic
- * scale that ends at -80 dB, its turn, and DC of both channels. */
-static void as_dimensions(const cj_prediction *seen, struct rival *rival)
+/* Errors of reading about what that rival would show. */
+static void set_errors(cj__scene *scene, const double *mean)
 {
-    int last = seen->channels - 1;
-    memset(rival->mean, 0, sizeof rival->mean);
-    if (seen->points > 0) {
-        double complex first = seen->tone[0].re + seen->tone[0].im * I;
-        double complex volts = seen->tone[last].re + seen->tone[last].im * I;
-        double complex ratio = last > 0 && cabs(first) > 1e-6 ? volts / first : volts;
-        double size = fmax(cabs(ratio), 1e-4);
-        rival->mean[0] = 20 * log10(size);
-        rival->mean[1] = size > 1e-3 ? cos(carg(ratio)) : 0;
-    }
-    rival->sigma[0] = last > 0 ? 0.3 : 1;
-    rival->sigma[1] = 0.05;
-    for (int c = 0; c <= last && c < 2; c++) {
-        rival->mean[2 + c] = seen->dc_v[c];
-        rival->sigma[2 + c] = 0.02 + 0.03 * fabs(seen->dc_v[c]);
-    }
-    for (int c = last + 1; c < 2; c++)
-        rival->sigma[2 + c] = 1;
-    bool held = seen->by == CJ_BY_HELD,
-         wild = seen->by == CJ_BY_EXCESS || seen->by == CJ_BY_TRANSIENT;
-    if (held || wild) {
-        rival->sigma[2] = rival->sigma[3] = 0.5;
-        rival->sigma[0] = wild ? 2 : fmax(rival->sigma[0], 0.5);
+    for (size_t f = 0; f < scene->count; f++) {
+        cj__feature *feature = &scene->features[f];
+        const double *at = mean + feature->row;
+        double size = fabs(at[0]);
+        memset(feature->var, 0, sizeof feature->var);
+        if (feature->kind == CJ__F_RATIO) {
+            size = hypot(at[0], at[1]);
+            feature->var[0] = feature->var[2] = pow(0.01 * size, 2) + 1e-7;
+        } else if (feature->kind == CJ__F_DC) {
+            feature->var[0] = pow(0.02 * size, 2) + 1e-4;
+        } else {
+            feature->var[0] = pow(0.02 * size, 2) + 1e-6;
+        }
     }
 }
+
+static cj_status add(cj__scene *scene, cj__feature_kind kind, size_t step, size_t look, int channel,
+                     cj_error *err)
+{
+    cj__feature feature = {.kind = kind, .step = step, .look = look, .channel = channel};
+    return cj__scene_feature(scene, &feature, err);
+}
+
+static cj_status candidate_scene(const struct search *search, size_t step, size_t look,
+                                 int channels, cj__scene **out, cj_error *err)
+{
+    cj__scene *scene = NULL;
+    cj_status status = cj__scene_new(search->board, search->bench, &scene, err);
+    if (status != CJ_OK)
+        return status;
+    bool tone = search->board->steps[step].shape == CJ_TONE;
+    if (tone && channels == 2)
+        status = add(scene, CJ__F_RATIO, step, look, 0, err);
+    if (status == CJ_OK && tone)
+        status = add(scene, CJ__F_LEVEL, step, look, 0, err);
+    for (int c = 0; c < channels && status == CJ_OK; c++)
+        status = add(scene, CJ__F_DC, step, look, c, err);
+    if (status == CJ_OK)
+        status = cj__scene_ready(scene, err);
+    if (status == CJ_OK)
+        *out = scene;
+    else
+        cj__scene_free(scene);
+    return status;
+}
+
+/* What each rival reads there. */
+static cj_status predict(struct search *search, cj__scene *scene, const cj_edit *probe,
+                         cj_error *err)
+{
+    cj__outlook *outlook = NULL;
+    cj_status status = cj__outlook_make(scene, &outlook, err);
+    for (size_t i = 0; i < search->count && status == CJ_OK; i++) {
+        struct rival *rival = &search->rivals[i];
+        cj__manner manner = rival->manner;
+        manner.edits = rival->edits;
+        if (probe != NULL)
+            rival->edits[manner.edit_count++] = *probe;
+        cj__normal_free(rival->normal);
+        rival->normal = NULL;
+        status = cj__normal_make(scene->rows, &rival->normal, err);
+        if (status == CJ_OK)
+            status = cj__outlook_fill(scene, &manner, NAN, CJ_SPREAD, NULL, outlook, err);
+        if (status != CJ_OK)
+            break;
+        set_errors(scene, outlook->mean);
+        status = cj__normal_fill(scene, outlook, rival->normal, err);
+        memcpy(rival->mean, outlook->mean, (size_t)scene->rows * sizeof *rival->mean);
+        const cj_prediction *seen = scene->work[0];
+        int last = seen->channels - 1;
+        rival->tone_v = seen->points > 0 ? hypot(seen->tone[last].re, seen->tone[last].im) : NAN;
+        rival->dc_v = seen->dc_v[last];
+    }
+    cj__outlook_free(outlook);
+    return status;
+}
+
+/* ---- information ---- */
 
 /* A reproducible normal deviate (Box-Muller on a linear congruential sequence; Knuth's MMIX
  * constants, from memory). */
@@ -120,11 +172,13 @@ static double entropy_after(const struct search *search, const double *reading)
     double log_share[RIVALS_MOST + 1], high = -INFINITY, total = 0, entropy = 0;
     for (size_t i = 0; i < search->count; i++) {
         const struct rival *rival = &search->rivals[i];
-        log_share[i] = log(rival->share);
-        for (int d = 0; d < DIMENSIONS; d++) {
-            double z = (reading[d] - rival->mean[d]) / rival->sigma[d];
-            log_share[i] -= log(rival->sigma[d]) + 0.5 * fmin(z * z, 50);
-        }
+        double rest[ROWS_MOST], distance = 0;
+        for (int r = 0; r < rival->normal->rows; r++)
+            rest[r] = reading[r] - rival->mean[r];
+        cj__forward(rival->normal->factor, rival->normal->rows, rest);
+        for (int r = 0; r < rival->normal->rows; r++)
+            distance += rest[r] * rest[r];
+        log_share[i] = log(rival->share) - rival->normal->half_log_det - 0.5 * fmin(distance, 60);
         high = fmax(high, log_share[i]);
     }
     for (size_t i = 0; i < search->count; i++)
@@ -138,39 +192,113 @@ static double entropy_after(const struct search *search, const double *reading)
 
 static double information(const struct search *search)
 {
-    unsigned long long state = 20261125;
+    unsigned long long state = 1;
     double before = 0, after = 0;
     for (size_t i = 0; i < search->count; i++) {
         const struct rival *rival = &search->rivals[i];
+        int rows = rival->normal->rows;
         before -= rival->share > 0 ? rival->share * log2(rival->share) : 0;
         for (int n = 0; n < DRAWS; n++) {
-            double reading[DIMENSIONS];
-            for (int d = 0; d < DIMENSIONS; d++)
-                reading[d] = rival->mean[d] + rival->sigma[d] * deviate(&state);
+            double reading[ROWS_MOST], draw[ROWS_MOST];
+            for (int r = 0; r < rows; r++) {
+                draw[r] = deviate(&state);
+                reading[r] = rival->mean[r];
+                for (int k = 0; k <= r; k++)
+                    reading[r] += rival->normal->factor[r * rows + k] * draw[k];
+            }
             after += rival->share * entropy_after(search, reading) / DRAWS;
         }
     }
     return fmax(before - after, 0);
 }
 
-static cj_status predict(struct search *search, size_t look, const cj_edit *probe, cj_error *err)
+/* ---- the answer ---- */
+
+static cj_status expectation(const struct search *search, const struct rival *rival,
+                             const cj_next *next, cj_expectation *out, cj_error *err)
 {
+    char net[72];
+    out->healthy = rival->suspect == 0;
+    if (out->healthy)
+        out->fault = cj_fault_none(CJ_FAULT_OUTSIDE);
+    else if (!cj__fault_found(search->ranking, rival->suspect, 1, &out->fault))
+        return cj_fail_memory(err);
+    out->reads = cj_new(2, sizeof *out->reads);
+    if (out->reads == NULL)
+        return cj_fail_memory(err);
+    const cj_step *step = &search->board->steps[next->step];
+    cj_board_view_text(search->board, next->probe ? next->look : step->see[step->see_count - 1],
+                       net, sizeof net);
+    cj_keyed_figure figure = {.u = NAN, .unit = "V"};
+    if (isfinite(rival->tone_v)) {
+        figure.value = rival->tone_v;
+        snprintf(figure.key, sizeof figure.key, "tone_peak_v@%s", net);
+        out->reads[out->read_count++] = figure;
+    }
+    figure.value = rival->dc_v;
+    snprintf(figure.key, sizeof figure.key, "dc_v@%s", net);
+    out->reads[out->read_count++] = figure;
+    return CJ_OK;
+}
+
+static void drop(cj_next *next)
+{
+    for (size_t e = 0; e < next->expect_count; e++) {
+        cj_fault_clear(&next->expect[e].fault);
+        cj_free(next->expect[e].reads);
+    }
+    cj_free(next->expect);
+}
+
+/* Keeps the best few, most bits first. */
+static cj_status offer(struct search *search, const cj_next *candidate, cj_diagnosis *out,
+                       cj_error *err)
+{
+    size_t at = out->next_count;
+    while (at > 0 && candidate->bits > out->next[at - 1].bits + 0.02)
+        at--;
+    if (at == NEXT_MOST || candidate->bits < 0.05)
+        return CJ_OK;
+    cj_next made = *candidate;
+    made.expect = cj_new(search->count + 1, sizeof *made.expect);
+    if (made.expect == NULL)
+        return cj_fail_memory(err);
     cj_status status = CJ_OK;
     for (size_t i = 0; i < search->count && status == CJ_OK; i++) {
-        struct rival *rival = &search->rivals[i];
-        cj_variant variant = {rival->edits, rival->edit_count};
-        if (probe != NULL) {
-            rival->edits[rival->edit_count] = *probe;
-            variant.count++;
-        }
-        cj_prediction_free(rival->prediction);
-        rival->prediction = NULL;
-        status = cj_prediction_make(search->ranking->scene->bench, look, &rival->prediction, err);
-        if (status == CJ_OK)
-            status = cj_bench_predict(search->ranking->scene->bench, look, &variant, 0,
-                                      rival->prediction, err);
-        if (status == CJ_OK)
-            as_dimensions(rival->prediction, rival);
+        status = expectation(search, &search->rivals[i], &made, &made.expect[i], err);
+        made.expect_count++;
+    }
+    if (out->next_count == NEXT_MOST)
+        drop(&out->next[--out->next_count]);
+    memmove(&out->next[at + 1], &out->next[at], (out->next_count - at) * sizeof *out->next);
+    out->next[at] = made;
+    out->next_count++;
+    return status;
+}
+
+static cj_status try_candidate(struct search *search, cj_next candidate, size_t look, int channels,
+                               const cj_edit *probe, cj_diagnosis *out, cj_error *err)
+{
+    cj__scene *scene = NULL;
+    cj_status status = candidate_scene(search, candidate.step, look, channels, &scene, err);
+    if (status == CJ_OK)
+        status = predict(search, scene, probe, err);
+    cj__scene_free(scene);
+    if (status != CJ_OK)
+        return status;
+    candidate.bits = information(search);
+    return offer(search, &candidate, out, err);
+}
+
+static cj_status try_open_steps(struct search *search, cj_diagnosis *out, cj_error *err)
+{
+    cj_status status = CJ_OK;
+    for (size_t i = 0; i < out->open_count && status == CJ_OK; i++) {
+        size_t step = out->open_steps[i];
+        const cj_step *s = &search->board->steps[step];
+        if (s->power_off || (s->shape != CJ_TONE && s->shape != CJ_QUIET))
+            continue;
+        status = try_candidate(search, (cj_next){.step = step}, step, s->see_count, NULL, out, err);
     }
     return status;
 }
@@ -181,7 +309,7 @@ static bool probe_edit(const struct search *search, int net, cj_edit *out)
     for (size_t p = 0; p < search->board->part_count; p++) {
         bool touched = false;
         for (size_t i = 0; i < search->count; i++)
-            for (size_t e = 0; e < search->rivals[i].edit_count; e++)
+            for (size_t e = 0; e < search->rivals[i].manner.edit_count; e++)
                 touched = touched || search->rivals[i].edits[e].part == (int)p;
         const cj_part *part = &search->board->parts[p];
         for (size_t pin = 0; pin < part->pin_count && !touched; pin++)
@@ -197,92 +325,12 @@ static bool probe_edit(const struct search *search, int net, cj_edit *out)
     return false;
 }
 
-/* ---- the answer ---- */
-
-static cj_status expectation(const struct search *search, const struct rival *rival,
-                             const cj_next *next, cj_expectation *out, cj_error *err)
-{
-    const cj_prediction *seen = rival->prediction;
-    int channel = next->probe ? 0 : seen->channels - 1;
-    char net[72];
-    out->healthy = rival->healthy;
-    if (rival->healthy)
-        out->fault = cj_fault_none(CJ_FAULT_OUTSIDE);
-    else if (!cj__fault_found(search->ranking, rival->suspect, 1, &out->fault))
-        return cj_fail_memory(err);
-    out->reads = cj_new(4, sizeof *out->reads);
-    if (out->reads == NULL)
-        return cj_fail_memory(err);
-    cj_view view = next->probe ? next->look : search->board->steps[next->step].see[channel];
-    cj_board_view_text(search->board, view, net, sizeof net);
-    cj_keyed_figure none = {.value = NAN, .u = NAN};
-    if (seen->points > 0) {
-        cj_keyed_figure *tone = &out->reads[out->read_count++];
-        *tone = none;
-        snprintf(tone->key, sizeof tone->key, "tone_peak_v@%s", net);
-        tone->value = hypot(seen->tone[channel].re, seen->tone[channel].im);
-        tone->unit = "V";
-    }
-    cj_keyed_figure *dc = &out->reads[out->read_count++];
-    *dc = none;
-    snprintf(dc->key, sizeof dc->key, "dc_v@%s", net);
-    dc->value = seen->dc_v[channel];
-    dc->unit = "V";
-    return CJ_OK;
-}
-
-/* Keeps the best few, most bits first; a weaker one costs nothing more. */
-static cj_status offer(struct search *search, const cj_next *candidate, cj_diagnosis *out,
-                       cj_error *err)
-{
-    size_t at = out->next_count;
-    while (at > 0 && candidate->bits > out->next[at - 1].bits + 0.02)
-        at--;
-    if (at == NEXT_MOST || candidate->bits < 0.05)
-        return CJ_OK;
-    cj_next made = *candidate;
-    made.expect = cj_new(search->count + 1, sizeof *made.expect);
-    if (made.expect == NULL)
-        return cj_fail_memory(err);
-    if (out->next_count == NEXT_MOST) {
-        cj_next *last = &out->next[--out->next_count];
-        for (size_t e = 0; e < last->expect_count; e++) {
-            cj_fault_clear(&last->expect[e].fault);
-            cj_free(last->expect[e].reads);
-        }
-        cj_free(last->expect);
-    }
-    memmove(&out->next[at + 1], &out->next[at], (out->next_count - at) * sizeof *out->next);
-    out->next_count++;
-    cj_status status = CJ_OK;
-    for (size_t i = 0; i < search->count && status == CJ_OK; i++) {
-        status = expectation(search, &search->rivals[i], &made, &made.expect[i], err);
-        made.expect_count++;
-    }
-    out->next[at] = made;
-    return status;
-}
-
-static cj_status try_open_steps(struct search *search, cj_diagnosis *out, cj_error *err)
-{
-    cj_status status = CJ_OK;
-    for (size_t i = 0; i < out->open_count && status == CJ_OK; i++) {
-        size_t step = out->open_steps[i];
-        cj_shape shape = search->board->steps[step].shape;
-        if (search->board->steps[step].power_off || (shape != CJ_TONE && shape != CJ_QUIET))
-            continue;
-        status = predict(search, step, NULL, err);
-        cj_next candidate = {.step = step};
-        if (status == CJ_OK) {
-            candidate.bits = information(search);
-            status = offer(search, &candidate, out, err);
-        }
-    }
-    return status;
-}
-
 static bool probed_already(const struct search *search, size_t step, int net)
 {
+    const cj_step *s = &search->board->steps[step];
+    for (int c = 0; c < s->see_count; c++)
+        if (s->see[c].net == net && s->see[c].against == CJ_GND)
+            return true;
     for (size_t i = 0; i < search->observed->count; i++) {
         const cj_observation *seen = &search->observed->items[i];
         if (seen->step == step && seen->of.net == net && seen->of.against == CJ_GND)
@@ -301,14 +349,11 @@ static cj_status try_nets(struct search *search, size_t step, cj_diagnosis *out,
             !probe_edit(search, net, &probe))
             continue;
         cj_next candidate = {.probe = true, .step = step, .look = {net, CJ_GND}};
+        cj_view see[2] = {board->steps[step].see[0], candidate.look};
         size_t look;
-        status = cj_bench_look(search->ranking->scene->bench, step, &candidate.look, 1, &look, err);
+        status = cj_bench_look(search->bench, step, see, 2, &look, err);
         if (status == CJ_OK)
-            status = predict(search, look, &probe, err);
-        if (status == CJ_OK) {
-            candidate.bits = information(search);
-            status = offer(search, &candidate, out, err);
-        }
+            status = try_candidate(search, candidate, look, 2, &probe, out, err);
     }
     return status;
 }
@@ -321,12 +366,13 @@ static bool loudest_step(const cj__ranking *ranking, size_t *step)
     double most = 0;
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
-        for (int r = 0; r < feature->rows; r++) {
+        const cj_step *s = &scene->board->steps[feature->step];
+        for (int r = 0; r < feature->rows && !s->power_off; r++) {
             int row = feature->row + r;
             double diagonal =
                 ranking->good->factor[(size_t)row * (size_t)ranking->good->rows + (size_t)row];
             double z = fabs(feature->x[r] - ranking->healthy[row]) / diagonal;
-            if (z > most && !scene->board->steps[feature->step].power_off) {
+            if (z > most) {
                 most = z;
                 *step = feature->step;
             }
@@ -338,8 +384,10 @@ static bool loudest_step(const cj__ranking *ranking, size_t *step)
 cj_status cj__next(cj__ranking *ranking, const cj_observed *observed, const cj__groups *groups,
                    cj_diagnosis *out, cj_error *err)
 {
-    struct search search = {
-        .ranking = ranking, .board = ranking->scene->board, .observed = observed};
+    struct search search = {.ranking = ranking,
+                            .board = ranking->scene->board,
+                            .bench = ranking->scene->bench,
+                            .observed = observed};
     search.rivals = cj_new(RIVALS_MOST + 2, sizeof *search.rivals);
     out->next = cj_new(NEXT_MOST + 2, sizeof *out->next);
     cj_status status = search.rivals == NULL || out->next == NULL ? cj_fail_memory(err) : CJ_OK;
@@ -351,8 +399,8 @@ cj_status cj__next(cj__ranking *ranking, const cj_observed *observed, const cj__
         if (status == CJ_OK && loudest_step(ranking, &step))
             status = try_nets(&search, step, out, err);
     }
-    for (size_t i = 0; search.rivals != NULL && i < search.count; i++)
-        cj_prediction_free(search.rivals[i].prediction);
+    for (size_t i = 0; search.rivals != NULL && i < RIVALS_MOST + 2; i++)
+        cj__normal_free(search.rivals[i].normal);
     cj_free(search.rivals);
     return status;
 }

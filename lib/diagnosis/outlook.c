@@ -19,6 +19,9 @@ void cj__outlook_free(cj__outlook *outlook)
     cj_free(outlook->thd);
     cj_free(outlook->skip);
     cj_free(outlook->loose);
+    cj_free(outlook->up);
+    cj_free(outlook->shift);
+    cj__outlook_free(outlook->scratch);
     cj_free(outlook);
 }
 
@@ -36,8 +39,11 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
     outlook->thd = cj_new(thds, sizeof *outlook->thd);
     outlook->skip = cj_new(scene->count + 1, sizeof *outlook->skip);
     outlook->loose = cj_new(thds, sizeof *outlook->loose);
-    if (outlook->mean == NULL || outlook->var == NULL || outlook->by == NULL ||
-        outlook->thd == NULL || outlook->skip == NULL || outlook->loose == NULL) {
+    outlook->up = cj_new(rows, sizeof *outlook->up);
+    outlook->shift = cj_new(rows, sizeof *outlook->shift);
+    if (outlook->up == NULL || outlook->shift == NULL || outlook->mean == NULL ||
+        outlook->var == NULL || outlook->by == NULL || outlook->thd == NULL ||
+        outlook->skip == NULL || outlook->loose == NULL) {
         cj__outlook_free(outlook);
         return cj_fail_memory(err);
     }
@@ -304,33 +310,16 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     out->fragile_part = out->fragile_section = -1;
 }
 
-enum { EDITS_HERE = 64 };
-
-/* The manner's edits with the searched quantity put in; a copy only where one is searched for. */
-static const cj_edit *edits_at(const cj__manner *manner, double free_value, cj_edit *here)
+static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
+                           const cj_variant *variant, unsigned want, const double *healthy,
+                           cj__outlook *out, cj_error *err)
 {
-    if (manner->prior == CJ__FIXED || manner->edit_count > EDITS_HERE)
-        return manner->edits;
-    memcpy(here, manner->edits, manner->edit_count * sizeof *here);
-    double value = manner->free_negative ? -free_value : free_value;
-    if (manner->free_b)
-        here[manner->free_edit].b = value;
-    else
-        here[manner->free_edit].a = value;
-    return here;
-}
-
-cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value,
-                           unsigned want, const double *healthy, cj__outlook *out, cj_error *err)
-{
-    cj_edit here[EDITS_HERE];
-    cj_variant variant = {edits_at(manner, free_value, here), manner->edit_count};
     clear(out, scene);
     for (size_t i = 0; i < scene->look_count; i++) {
         const cj_step *step = &scene->board->steps[scene->look_steps[i]];
         cj_prediction *seen = scene->work[i];
         cj_status status =
-            cj_bench_predict(scene->bench, scene->looks[i], &variant, want, seen, err);
+            cj_bench_predict(scene->bench, scene->looks[i], variant, want, seen, err);
         if (status != CJ_OK)
             return status;
         cj_prediction without = *seen;
@@ -357,4 +346,113 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
         out->steps_in_time = out->steps_in_time || seen->by == CJ_BY_TRANSIENT;
     }
     return CJ_OK;
+}
+
+/* ---- parts of wide tolerance: solved at one sigma either side ---- */
+
+#define WIDE 0.02 /* sigma of ln value from which the gradient alone is not trusted ... */
+#define SHOWS 0.5 /* ... where it moves a row by that many standard deviations of measuring */
+
+static bool shows(const cj__scene *scene, const cj__outlook *out, size_t parameter)
+{
+    for (size_t f = 0; f < scene->count; f++)
+        for (int r = 0; r < scene->features[f].rows; r++) {
+            int row = scene->features[f].row + r;
+            double moved = out->by[(size_t)row * (size_t)out->columns + parameter];
+            double variance = scene->features[f].var[2 * r] + out->var[3 * f + 2 * (size_t)r];
+            if (moved * moved > SHOWS * SHOWS * variance)
+                return true;
+        }
+    return false;
+}
+
+/* What part p is in this variant; NaN where the variant says it is not there. */
+static double value_in(const cj_board *board, const cj_variant *variant, int part)
+{
+    double value = board->parts[part].value;
+    for (size_t i = 0; i < variant->count; i++)
+        if (variant->edits[i].kind == CJ_EDIT_VALUE && variant->edits[i].part == part)
+            value = variant->edits[i].a;
+    return isfinite(value) && value > 0 ? value : NAN;
+}
+
+/* The column of one part by central difference, and the shift of the means by its curvature
+ * (2k + 1 solutions at one sigma). */
+static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_variant *variant,
+                        size_t parameter, cj__outlook *out, cj_error *err)
+{
+    const cj_parameter *p = &cj_bench_parameters(scene->bench)[parameter];
+    double value = value_in(scene->board, variant, p->part);
+    if (isnan(value))
+        return CJ_OK;
+    cj_edit *edit = (cj_edit *)variant->edits + variant->count; /* room was kept for it */
+    *edit = (cj_edit){.kind = CJ_EDIT_VALUE, .part = p->part, .a = value * exp(p->sigma)};
+    cj_variant moved = {variant->edits, variant->count + 1};
+    size_t rows = (size_t)out->rows, columns = (size_t)out->columns;
+    double *up = out->up;
+    cj_status status = fill_with(scene, manner, &moved, 0, NULL, out->scratch, err);
+    if (status != CJ_OK)
+        return status;
+    memcpy(up, out->scratch->mean, rows * sizeof *up);
+    bool excess = out->scratch->excess;
+    edit->a = value * exp(-p->sigma);
+    status = fill_with(scene, manner, &moved, 0, NULL, out->scratch, err);
+    if (status != CJ_OK || excess || out->scratch->excess)
+        return status;
+    for (size_t r = 0; r < rows; r++) {
+        double down = out->scratch->mean[r];
+        out->by[r * columns + parameter] = (up[r] - down) / 2;
+        out->shift[r] += (up[r] + down) / 2 - out->mean[r];
+    }
+    return CJ_OK;
+}
+
+static cj_status second_order(const cj__scene *scene, const cj__manner *manner, cj_variant *variant,
+                              cj__outlook *out, cj_error *err)
+{
+    size_t count = cj_bench_parameter_count(scene->bench), rows = (size_t)out->rows;
+    const cj_parameter *parameters = cj_bench_parameters(scene->bench);
+    memset(out->shift, 0, rows * sizeof *out->shift);
+    for (size_t p = 0; p < count; p++) {
+        if (parameters[p].kind != CJ_P_VALUE || parameters[p].sigma < WIDE || !shows(scene, out, p))
+            continue;
+        if (out->scratch == NULL) {
+            cj_status made = cj__outlook_make(scene, &out->scratch, err);
+            if (made != CJ_OK)
+                return made;
+        }
+        cj_status status = across(scene, manner, variant, p, out, err);
+        if (status != CJ_OK)
+            return status;
+    }
+    for (size_t r = 0; r < rows; r++)
+        out->mean[r] += out->shift[r];
+    return CJ_OK;
+}
+
+/* ---- what is asked for ---- */
+
+enum { EDITS_HERE = 160 };
+
+cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value,
+                           unsigned want, const double *healthy, cj__outlook *out, cj_error *err)
+{
+    cj_edit here[EDITS_HERE + 1];
+    if (manner->edit_count > EDITS_HERE) { /* a board of very many op-amps without a supply */
+        cj_variant whole = {manner->edits, manner->edit_count};
+        return fill_with(scene, manner, &whole, want, healthy, out, err);
+    }
+    memcpy(here, manner->edits, manner->edit_count * sizeof *here);
+    if (manner->prior != CJ__FIXED) {
+        double value = manner->free_negative ? -free_value : free_value;
+        if (manner->free_b)
+            here[manner->free_edit].b = value;
+        else
+            here[manner->free_edit].a = value;
+    }
+    cj_variant variant = {here, manner->edit_count};
+    cj_status status = fill_with(scene, manner, &variant, want, healthy, out, err);
+    if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time)
+        status = second_order(scene, manner, &variant, out, err);
+    return status;
 }

@@ -79,6 +79,8 @@ typedef struct cj__outlook {
     bool oscillates;
     bool steps_in_time; /* any predicted by a transient */
     int fragile_part, fragile_section;
+    double *up, *shift; /* [rows] scratch */
+    struct cj__outlook *scratch;
 } cj__outlook;
 
 CJ_MUST_CHECK cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err);
@@ -115,8 +117,7 @@ double cj__normal_log_outliers(const cj__normal *normal);
 /* ln probability of what is known of the distortion. */
 double cj__distortion_log(const cj__scene *scene, const cj__outlook *outlook);
 
-/* x = L^-1 b for a lower factor; L L^T = a in place, false where a is not positive definite. */
-bool cj__cholesky(double *a, int n);
+/* b becomes L^-1 b for a lower factor. */
 void cj__forward(const double *factor, int n, double *b);
 
 #endif

@@ -7,7 +7,7 @@
 
 /* ---- a joint normal ---- */
 
-bool cj__cholesky(double *a, int n)
+static bool cholesky(double *a, int n)
 {
     for (int i = 0; i < n; i++) {
         double *row = a + (size_t)i * (size_t)n;
@@ -97,7 +97,7 @@ cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj
             a[(i + 1) * size + i + 1] += feature->var[2] + more[2];
         }
     }
-    if (!cj__cholesky(a, n))
+    if (!cholesky(a, n))
         return cj_fail(err, CJ_BUG, "", 0, 0, "a covariance is not positive");
     normal->half_log_det = 0;
     for (int i = 0; i < n; i++)
