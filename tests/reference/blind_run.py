@@ -2,8 +2,10 @@
 """Scores `coldjoint diagnose` on a blind set.
 
     blind_run.py COLDJOINT BOARD DIR [--jobs J] [--wrong FILE] [--bars] [-- OPTION...]
+    blind_run.py COLDJOINT BOARD --make N --seed S ...
 
-DIR holds units as blind_set.py makes them; options after -- go to diagnose (audio: `--full-scale 16`). Prints one line
+DIR holds units as blind_set.py makes them (the 2 000 of the hall mixer, about 25 minutes on one core:
+blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 2000 --seed 77); options after -- go to diagnose (audio: `--full-scale 16`). Prints one line
 per figure with its Wilson 95 % interval, a table by fault kind, and (--wrong, `-` for standard output) every wrong
 unit with its truth and the first three findings. With --bars the exit status is 1 where a bar is missed by more than
 chance: a proportion whose interval lies wholly below its bar.
@@ -28,10 +30,12 @@ import os
 import pathlib
 import subprocess
 import sys
+import tempfile
 
 import numpy as np
 
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import blind_set  # noqa: E402
 import faults  # noqa: E402
 import spice  # noqa: E402
 
@@ -209,13 +213,24 @@ def main():
     options = argparse.ArgumentParser(description=__doc__.split('\n')[0])
     options.add_argument('program')
     options.add_argument('board')
-    options.add_argument('folder')
+    options.add_argument('folder', nargs='?')
+    options.add_argument('--make', type=int, help='makes so many units first (scope), in a folder of its own')
+    options.add_argument('--seed', type=int, default=1)
     options.add_argument('--jobs', type=int, default=1)
     options.add_argument('--units', type=int, help='only the first so many')
     options.add_argument('--wrong')
     options.add_argument('--bars', action='store_true')
     cut = sys.argv.index('--') if '--' in sys.argv else len(sys.argv)
     given, more = options.parse_args(sys.argv[1:cut]), sys.argv[cut + 1:]
+    if given.make:
+        with tempfile.TemporaryDirectory() as folder:
+            given.folder = folder
+            made = blind_set.make(given.board, folder, units=given.make, seed=given.seed, jobs=given.jobs)
+            return 1 if made.get('failed') else score(given, more)
+    return score(given, more)
+
+
+def score(given, more):
     board = spice.read_board(given.board)
     units = sorted(p.parent for p in pathlib.Path(given.folder).glob('unit-*/truth.json'))[:given.units]
     truths = [json.loads((u / 'truth.json').read_text(encoding='ascii')) for u in units]

@@ -43,6 +43,7 @@ GRID = 4096
 ROWS = 2500
 AUDIO_HZ, AUDIO_SECONDS, FULL_SCALE_V, AUDIO_CORNER_HZ, PASSBAND_HZ = 48000, 0.25, 16.0, 2.0, 21500.0
 SPREAD = 400
+MOST_RATIO = 100  # a two-tone whose common period is longer takes too long
 SHAPES = ('tone', 'two-tone', 'square', 'quiet')
 ACCURATE = 'method=gear reltol=1e-4 abstol=1e-14 vntol=1e-7 itl4=100'
 
@@ -66,6 +67,7 @@ def draw_unit(board, rng):
                 gain=f['gain'] * math.exp(rng.normal(0, 0.4)), output=f['output'] * math.exp(rng.normal(0, 0.2)),
                 swing=min(max(rng.normal(f['swing'] - 0.2, 0.3), 0.05), 3.0) if board.rails else 0.0)
     unit['level'] = 1 + rng.normal(0, 0.03)
+    unit['supply'] = 13.5  # a board without rails in its file is on some supply all the same
     return unit
 
 
@@ -77,22 +79,26 @@ def draw_instrument(rng):
 
 
 def steps_of(board):
-    return [s for s in board.steps.values() if s['shape'] in SHAPES and not s['off']]
+    return [s for s in board.steps.values() if s['shape'] in SHAPES and not s['off']
+            and (len(s['hz']) < 2 or max(s['hz']) <= MOST_RATIO * step_hz(s))]
 
 
 # ---- the linear solution, for the rule ----
 
-def linear(board, edits, unit):
-    """{step: (DC [channels], phasors [tones][channels])}; None where ngspice finds no rest."""
+def linear(board, edits, unit, beyond=None):
+    """{step: (DC [channels], phasors [tones][channels])}, the source's peak 1; None where ngspice finds no rest.
+    beyond is filled with {step: how much of its swing a section needs at most}."""
     deck, control = spice.Deck(board, edits, unit), ['set filetype=binary', 'set appendwrite']
+    sections = deck.sections() if beyond is not None else []
+    inner = ' '.join(f'v({x})' for x, _, _ in sections)
     for step in steps_of(board):
         control += deck.set_step(step['name'], transient=False)
-        seen = ' '.join(deck.seen(step['name']))
+        seen = f'{" ".join(deck.seen(step["name"]))} {inner}'
         control += ['op', f'write out.raw {seen}']
         for hz in step['hz']:
             control += [f'ac lin 1 {hz:.12g} {hz:.12g}', f'write out.raw {seen}']
         control.append('destroy all')
-    plots, _ = spice.run(deck.text(control, ACCURATE))
+    plots, _ = spice.run(deck.text(control, ACCURATE, [x for x, _, _ in sections]))
     out = {}
     for step in steps_of(board):
         seen, wanted = deck.seen(step['name']), 1 + len(step['hz'])
@@ -100,8 +106,17 @@ def linear(board, edits, unit):
             return None
         values = [np.array([found[view][0] for view in seen]) for _, found in plots[:wanted]]
         out[step['name']] = values[0].real, values[1:]
+        if beyond is not None:
+            beyond[step['name']] = max((most(plots[:wanted], x, high, low, step['peak']) for x, high, low in sections),
+                                       default=0.0)
         plots = plots[wanted:]
     return out
+
+
+def most(plots, x, high, low, peaks):
+    rest = plots[0][1][f'v({x})'][0]
+    swing = sum(abs(found[f'v({x})'][0]) * peak for (_, found), peak in zip(plots[1:], peaks))
+    return max((rest + swing) / high if high > 0 else math.inf, (rest - swing) / low if low < 0 else math.inf)
 
 
 def vector(board, found, instrument, audio):
@@ -127,7 +142,7 @@ def reading_errors(board, found, audio):
     for step in steps_of(board):
         dc, tones = found[step['name']]
         peak = [abs(dc[c]) + sum(abs(t[c]) for t in tones) for c in range(len(dc))]
-        lsb = [volts_per_division(min(p, 50.0)) / 25 for p in peak]
+        lsb = [volts_per_division(p) / 25 for p in peak]
         noise = [1e-4] * len(dc) if audio else [0.02 * x for x in lsb]
         for tone in tones:
             if len(dc) == 2:
@@ -270,37 +285,65 @@ def step_hz(step):
     return step['hz'][0] if step['hz'] else 1000.0
 
 
+def one_period(board, step, found, seen, periods):
+    """The last period [channels][GRID]; how far it is from settled: against the period before, and its mean from where
+    the step began (the DC point) relative to its size."""
+    hz, times = step_hz(step), found['time']
+    grid = (periods - 2 + np.arange(2 * GRID) / GRID) / hz
+    keep = np.concatenate([[True], np.diff(times) > 1e-15])
+    if step['shape'] == 'square':  # no splines through edges
+        two = np.array([np.interp(grid, times, found[view]) for view in seen])
+    else:
+        two = np.array([CubicSpline(times[keep], found[view][keep])(grid) for view in seen])
+    last, before = two[:, GRID:], two[:, :GRID]
+    size = np.maximum(np.sqrt(np.mean(last ** 2, axis=1)), 1e-3)
+    change = float(np.max(np.sqrt(np.mean((last - before) ** 2, axis=1)) / size))
+    moved = np.abs(last.mean(axis=1) - np.array([found[view][0] for view in seen])) / size
+    return last, change, float(np.max(moved))
+
+
 def transient(board, edits, unit, names, periods):
-    """{step: (harmonic-free period [channels][GRID], change against the period before)}; fewer where it failed."""
+    """{step: one_period's answer}; fewer where ngspice gave up; its messages."""
     deck, control = spice.Deck(board, edits, unit), ['set filetype=binary', 'set appendwrite']
     for name in names:
         step, seen = board.steps[name], ' '.join(deck.seen(name))
         control += deck.set_step(name)
         hz = step_hz(step)
-        top = max(step['hz'], default=hz)
-        fine = 1 / (top * PER_PERIOD)
+        fine = 1 / (max(step['hz'], default=hz) * PER_PERIOD)
         control += [f'tran {fine:.9g} {periods / hz:.12g} 0 {fine:.9g}', f'write out.raw {seen}', 'destroy all']
     plots, messages = spice.run(deck.text(control, ACCURATE), timeout=300)
     out = {}
     for name, (_, found) in zip(names, plots):
-        hz, times = step_hz(board.steps[name]), found['time']
-        if times[-1] < (periods - 1e-6) / hz:  # it gave up: what follows would be another step's
-            break
-        grid = (periods - 2 + np.arange(2 * GRID) / GRID) / hz
-        keep = np.concatenate([[True], np.diff(times) > 1e-15])
-        two = np.array([CubicSpline(times[keep], found[view][keep])(grid) for view in deck.seen(name)])
-        last, before = two[:, GRID:], two[:, :GRID]
-        out[name] = last, float(np.max(np.abs(last - before)) / max(np.max(np.abs(last)), 1e-3))
+        if found['time'][-1] < (periods - 1e-6) / step_hz(board.steps[name]):
+            break  # it gave up: what follows would be another step's
+        out[name] = one_period(board, board.steps[name], found, deck.seen(name), periods)
     return out, messages
 
 
 def waves(board, edits, unit):
+    """{step: period [channels][GRID]}, steps that failed, steps that had not settled, messages.
+
+    A step that has not settled after PERIODS takes LONGER ones; where it has a slow tail and every section stays within
+    its swing, the settled answer is the linear one."""
     names = [s['name'] for s in steps_of(board)]
     out, messages = transient(board, edits, unit, names, PERIODS)
-    again = [n for n in names if n in out and out[n][1] > 0.01]
+    again = [n for n in names if n in out and (out[n][1] > 2e-3 or out[n][2] > 2e-3) and board.steps[n]['hz']]
+    restless, beyond = [], {}
+    settled = linear(board, edits, unit, beyond) if again else None
+    for name in list(again):
+        step = board.steps[name]
+        if settled is None or beyond[name] > 0.98 or step['shape'] != 'tone':
+            continue
+        dc, (tone,) = settled[name]
+        turn = np.exp(2j * np.pi * np.arange(GRID) / GRID) / 1j
+        peak = step['peak'][0] * unit.get('level', 1.0)
+        out[name] = dc[:, None] + (peak * tone[:, None] * turn).real, 0.0, 0.0
+        again.remove(name)
+    again = [n for n in again if out[n][1] > 1e-2 or out[n][2] > 5e-2]
     if again:
         out.update(transient(board, edits, unit, again, LONGER)[0])
-    return out, [n for n in names if n not in out], [n for n in out if out[n][1] > 0.02], messages
+        restless = [n for n in again if out[n][1] > 2e-2]
+    return {n: out[n][0] for n in out}, [n for n in names if n not in out], restless, messages
 
 
 # ---- the instruments ----
@@ -311,7 +354,7 @@ def volts_per_division(peak):
         for mantissa in (1, 2, 5):
             if peak <= 4.4 * mantissa * 10.0 ** exponent:
                 return mantissa * 10.0 ** exponent
-    raise ValueError(f'{peak} V is more than the scope can take')
+    return 500.0
 
 
 def round_rate(hz):
@@ -412,32 +455,34 @@ def make_unit(arguments):
         place.mkdir(parents=True, exist_ok=True)
         for step in steps_of(board):
             write = write_audio if k else write_scope
-            write(place / f'{step["name"]}.{"wav" if k else "csv"}', board, step, found[step['name']][0], hum, instrument,
-                  rng)
+            write(place / f'{step["name"]}.{"wav" if k else "csv"}', board, step, found[step['name']], hum, instrument, rng)
         (place / 'truth.json').write_text(json.dumps(mine, indent=1, default=float) + '\n', encoding='ascii')
     return truth
 
 
+def make(path, folder, audio=None, units=100, first=1, seed=1, jobs=1):
+    """Units into a folder; how many of each class."""
+    text = pathlib.Path(path).read_text(encoding='utf-8')
+    rule = Rule(spice.Board(text), text, jobs)
+    work = [(text, rule, seed, n, folder, audio) for n in range(first, first + units)]
+    counts = {}
+    with concurrent.futures.ProcessPoolExecutor(jobs) as pool:
+        for truth in pool.map(make_unit, work):
+            word = 'failed' if truth is None else truth['class']
+            counts[word] = counts.get(word, 0) + 1
+    return counts
+
+
 def main():
     options = argparse.ArgumentParser(description=__doc__.split('\n')[0])
-    options.add_argument('board')
+    options.add_argument('path', metavar='board')
     options.add_argument('folder')
     options.add_argument('--audio')
     options.add_argument('--units', type=int, default=100)
     options.add_argument('--first', type=int, default=1)
     options.add_argument('--seed', type=int, default=1)
     options.add_argument('--jobs', type=int, default=1)
-    given = options.parse_args()
-    text = pathlib.Path(given.board).read_text(encoding='utf-8')
-    board = spice.Board(text)
-    rule = Rule(board, text, given.jobs)
-    work = [(text, rule, given.seed, n, given.folder, given.audio)
-            for n in range(given.first, given.first + given.units)]
-    counts = {}
-    with concurrent.futures.ProcessPoolExecutor(given.jobs) as pool:
-        for truth in pool.map(make_unit, work):
-            word = 'failed' if truth is None else truth['class']
-            counts[word] = counts.get(word, 0) + 1
+    counts = make(**vars(options.parse_args()))
     print(json.dumps(counts))
     return 1 if counts.get('failed') else 0
 

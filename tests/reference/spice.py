@@ -161,13 +161,13 @@ def taper(part, rotation):
 
 class Deck:
     """The netlist of one unit. Unit: parts {ref: factor of the value}, sections {(ref, n): figures},
-    settings {ref: rotation added between the ends}, level: factor of the source, rails: factor."""
+    settings {ref: rotation added between the ends}, level: factor of the source, residue {(ref, n): share of
+    the tone that a section's output carries}, supply: where sections stop on a board without rails."""
 
-    def __init__(self, board, edits=(), unit=None, probe=()):
+    def __init__(self, board, edits=(), unit=None):
         self.board, self.edits, self.unit = board, list(edits), unit or {}
         self.nodes, self.lines, self.state = {'gnd': '0'}, [], {}
         self.pots, self.switches = [], []
-        self.probe = probe
         for e in edits:
             if e['edit'] == 'rail':
                 continue
@@ -315,9 +315,12 @@ class Deck:
                 drive = f'min(max({drive},{-limit:.12g}),{limit:.12g})'
             self.lines += [f'Bg_{name} 0 x_{name} I={drive}', f'Rg_{name} x_{name} 0 {f["gain"] / gm:.12g}',
                            f'Cg_{name} x_{name} 0 {STORE_F}']
-            if rails:
-                self.lines.append(f'Bl_{name} x_{name} 0 I={STOP_S}*(max(V(x_{name})-V({rails[0]})+{f["swing"]:.12g},0)'
-                                  f'+min(V(x_{name})-V({rails[1]})-{f["swing"]:.12g},0))')
+            stop = [f'V({rails[0]})-{f["swing"]:.12g}', f'V({rails[1]})+{f["swing"]:.12g}'] if rails else None
+            if not rails and 'supply' in self.unit:
+                stop = [f'{self.unit["supply"]:.12g}', f'{-self.unit["supply"]:.12g}']
+            if stop:
+                self.lines.append(f'Bl_{name} x_{name} 0 I={STOP_S}*(max(V(x_{name})-({stop[0]}),0)'
+                                  f'+min(V(x_{name})-({stop[1]}),0))')
             residue = self.unit.get('residue', {}).get((ref, k), 0.0)
             if residue:
                 self.lines += [f'Er_{name} e_{name} 0 tone 0 {residue:.12g}', f'Ee_{name} o_{name} e_{name} x_{name} 0 1']
@@ -424,9 +427,23 @@ class Deck:
             out.append('-'.join(text))
         return out
 
-    def text(self, control, options=''):
+    def sections(self):
+        """(node of the limited voltage, highest, lowest) of every section that is not held."""
+        out = []
+        for part in self.board.parts.values():
+            for k, pins in enumerate(part.get('sections', [])):
+                if self._find('mode', part=part['ref'], pin=pins[0]):
+                    continue
+                f, supply = self.figures(part['ref'], k), self.unit.get('supply', math.inf)
+                volts = [supply + f['swing'], -supply - f['swing']]
+                if self.board.rails:
+                    volts = [self.board.rails.get('v+', 0.0), self.board.rails.get('v-', 0.0)]
+                out.append((f'x_{part["ref"]}_{k}'.lower(), volts[0] - f['swing'], volts[1] + f['swing']))
+        return out
+
+    def text(self, control, options='', also=()):
         wanted = sorted({self.node(net) for s in self.board.steps.values() for view in s['see'] for net in view} - {'0'})
-        save = ' '.join(f'v({n})' for n in [*wanted, *(self.node(p) for p in self.probe)])
+        save = ' '.join(f'v({n})' for n in [*wanted, *also])
         return '\n'.join([f'* {self.board.name}', *self.lines, f'.options {options}', f'.save {save}', '.control',
                           'set noaskquit', *control, 'quit', '.endc', '.end', ''])
 
