@@ -212,8 +212,10 @@ static int amp_side(const cj__stepper *s, int k, double *by)
 static int clamp_side(const cj__stepper *s, int k, double *by)
 {
     const cj__bend *bend = &s->bends[k];
-    double sees = s->sees[k], slack = 1e-12;
-    int want = sees > bend->high + slack ? 1 : sees < bend->low - slack ? -1 : 0;
+    double sees = s->sees[k], slack = 1e-9;
+    int want = sees > bend->high + (s->state[k] > 0 ? -slack : slack)  ? 1
+               : sees < bend->low - (s->state[k] < 0 ? -slack : slack) ? -1
+                                                                       : 0;
     *by = want == s->state[k]           ? 0
           : want > 0 || s->state[k] > 0 ? fabs(sees - bend->high)
                                         : fabs(sees - bend->low);
