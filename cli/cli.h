@@ -21,6 +21,7 @@ struct request {
     cj_capture_options capture; /* with what the instruments file says where no option does */
     cj_measure_options measure; /* .instruments points into this struct once options are read */
     cj_compare_options compare;
+    double step_hz; /* the tone a step should have: looked for where none is found; 0: none */
     cj_instruments instruments;
     bool instruments_given;
     char **rules_files;
@@ -41,7 +42,8 @@ struct command {
     int (*run)(const struct request *request, cj_error *err);
 };
 
-extern const struct command command_measure, command_compare, command_scale;
+extern const struct command command_measure, command_compare, command_scale, command_board,
+    command_diagnose;
 
 /* ---- options.c ---- */
 
@@ -71,6 +73,45 @@ cj_status measured_make(const struct request *request, const char *name, int ind
                         struct measured *out, cj_error *err);
 void measured_free(struct measured *measured);
 
+/* ---- evidence.c: what stands behind the board becomes what was seen of the unit ---- */
+
+/* The built-in rules, and those of --rules on top. */
+cj_status rules_load(const struct request *request, cj_rules **out, cj_error *err);
+
+/* One capture of a step; kept until the answer is written, which borrows its units. */
+struct seen {
+    size_t step;
+    char *name;
+    struct measured measured;
+    cj_findings *findings; /* what the rules make of it; NULL for one channel */
+};
+
+struct evidence {
+    const cj_board *board;
+    cj_observed *observed;
+    struct seen *items;
+    size_t count, capacity;
+};
+
+/* names: the evidence as given. Everything is looked up before anything is measured. */
+cj_status evidence_read(const struct request *request, const cj_board *board,
+                        const char *const *names, int count, struct evidence *out, cj_error *err);
+void evidence_free(struct evidence *evidence);
+
+/* ---- folder.c: the captures in a unit's folder ---- */
+
+/* Adds the captures of every step to the evidence, in the board's order. */
+cj_status folder_read(const struct request *request, const char *folder, struct evidence *evidence,
+                      cj_error *err);
+cj_status evidence_add(struct evidence *evidence, size_t step, const char *name, cj_error *err);
+
+/* ---- board.c ---- */
+
+/* Reads a board file. Of several errors all but the last go to standard error, the last to err;
+ * warnings follow unless -q. */
+cj_status board_open(const struct request *request, const char *path, cj_board **out,
+                     cj_error *err);
+
 /* ---- output.c ---- */
 
 /* Writes the whole answer to standard output or to the file of -o, or fails and leaves the file as
@@ -80,10 +121,14 @@ cj_status output_write(const struct request *request, const cj_text *answer, cj_
 cj_status output_print(const cj_text *answer, cj_error *err);
 /* Refuses a file of -o that is one of the captures, or a page. Called before any work is done. */
 cj_status output_check(const struct request *request, cj_error *err);
+/* The same for one more name: a capture found in a folder, or behind STEP=. */
+cj_status output_check_name(const struct request *request, const char *name, cj_error *err);
 /* Standard output is a terminal that may be coloured. */
 bool output_coloured(const struct request *request);
 /* One line to standard error. */
 void complain(const cj_error *err);
+/* One line to standard error unless -q. */
+void remark(const struct request *request, const char *format, ...) CJ_PRINTF(2, 3);
 /* What to set and capture again, to standard error where the answer itself is not read by a person.
  */
 void advise(const struct request *request, const cj_measurement *measurement);

@@ -35,21 +35,6 @@ static cj_status take(struct request *request, int option, const char *text, cj_
     return cj_fail(err, CJ_BUG, NULL, 0, 0, "option %d has nobody to take it", option);
 }
 
-/* The built-in rules, and those of --rules on top. */
-static cj_status load_rules(const struct request *request, cj_rules **out, cj_error *err)
-{
-    cj_rules *rules = NULL;
-    cj_status status = cj_rules_builtin(&rules, err);
-    for (size_t i = 0; status == CJ_OK && i < request->rules_count; i++)
-        status = cj_rules_add(rules, request->rules_files[i], err);
-    if (status != CJ_OK) {
-        cj_rules_free(rules);
-        rules = NULL;
-    }
-    *out = rules;
-    return status;
-}
-
 static cj_status check_names(const struct request *request, cj_error *err)
 {
     if (request->name_count != 1 && request->name_count != 2)
@@ -83,7 +68,7 @@ static int run(const struct request *request, cj_error *err)
     cj_status status = check_names(request, err);
     if (status != CJ_OK)
         return status;
-    status = load_rules(request, &rules, err);
+    status = rules_load(request, &rules, err);
     for (int i = 0; status == CJ_OK && i < request->name_count; i++) {
         status =
             measured_make(request, request->names[i], i, request->name_count, &measured[i], err);

@@ -8,8 +8,8 @@
 #include <string.h>
 #include <unistd.h>
 
-static const struct command *const commands[] = {&command_measure, &command_compare,
-                                                 &command_scale};
+static const struct command *const commands[] = {&command_measure, &command_compare, &command_scale,
+                                                 &command_board, &command_diagnose};
 
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
@@ -42,13 +42,17 @@ static int print_help(cj_error *err)
                 "coldjoint measures two-channel captures of an audio board and says what they\n"
                 "point at.\n\n");
     for (size_t i = 0; i < COMMANDS; i++)
-        cj_text_add(&answer, "  %-8s %-23s%s\n", commands[i]->name, commands[i]->arguments,
+        cj_text_add(&answer, "  %-9s %-23s%s\n", commands[i]->name, commands[i]->arguments,
                     commands[i]->does);
     cj_text_add(
         &answer,
         "\nA CAPTURE is a file (scope CSV, WAV, FLAC, ...), - for standard input, or FILE+FILE: "
         "two\n"
-        "one-channel files of one time axis.\n"
+        "one-channel files of one time axis. A BOARD is a file (YAML) of a board's parts and "
+        "steps.\n"
+        "EVIDENCE is a folder of captures named like the steps, a readings file (CSV), a reading "
+        "typed\n"
+        "from a meter (STEP:FIGURE@NET=VALUE), or STEP=CAPTURE.\n"
         "coldjoint COMMAND --help lists the options; coldjoint --version says the version.\n"
         "Exit status: 0 nothing found wrong, 1 a difference or a finding, 2 undecided, 64 and up "
         "errors.\n");

@@ -150,11 +150,20 @@ cj_status output_check(const struct request *request, cj_error *err)
         return CJ_OK;
     if (S_ISDIR(about.st_mode))
         return cj_fail(err, CJ_CANTCREAT, path, 0, 0, "is a folder; -o wants the name of a file");
-    for (int i = 0; S_ISREG(about.st_mode) && i < request->name_count; i++)
-        if (names_file(&about, request->names[i]))
-            return cj_fail(err, CJ_USAGE, path, 0, 0,
-                           "is the capture itself, which -o would overwrite");
-    return CJ_OK;
+    cj_status status = CJ_OK;
+    for (int i = 0; status == CJ_OK && i < request->name_count; i++)
+        status = output_check_name(request, request->names[i], err);
+    return status;
+}
+
+cj_status output_check_name(const struct request *request, const char *name, cj_error *err)
+{
+    struct stat about;
+    if (request->output == NULL || stat(request->output, &about) != 0 || !S_ISREG(about.st_mode) ||
+        !names_file(&about, name))
+        return CJ_OK;
+    return cj_fail(err, CJ_USAGE, request->output, 0, 0,
+                   "is read by this very command, and -o would overwrite it");
 }
 
 bool output_coloured(const struct request *request)
@@ -170,6 +179,21 @@ void complain(const cj_error *err)
     char text[sizeof err->file + sizeof err->message + 64];
     cj_error_text(err, text, sizeof text);
     fprintf(stderr, "coldjoint: %s\n", text);
+}
+
+void remark(const struct request *request, const char *format, ...)
+{
+    cj_error err = {0};
+    va_list arguments;
+    if (request->quiet)
+        return;
+    va_start(arguments, format);
+    vsnprintf(err.message, sizeof err.message, format, arguments);
+    va_end(arguments);
+    for (char *at = err.message; *at; at++) /* one line, whatever a file name holds */
+        if ((unsigned char)*at < 0x20 || *at == 0x7f)
+            *at = '?';
+    complain(&err);
 }
 
 void advise(const struct request *request, const cj_measurement *measurement)

@@ -127,6 +127,7 @@ static void write_members(cj_text *out, const cj_board *board, const cj_finding 
 {
     cj_text list = {0};
     size_t written = 0, left = 0;
+    cj_text_add(&list, "The same readings come of: ");
     for (size_t i = 1; i < finding->fault_count; i++) {
         bool again = false;
         for (size_t k = 0; k < i && !again; k++)
@@ -143,7 +144,7 @@ static void write_members(cj_text *out, const cj_board *board, const cj_finding 
     if (left > 0)
         cj_text_add(&list, "%s%zu more", written ? "; or " : "", left);
     if (written + left > 0)
-        cj__write_item(out, INDENT, "These readings look the same with: ", &list);
+        cj__write_item(out, INDENT, "", &list);
     out->failed = out->failed || list.failed;
     cj_text_free(&list);
 }
@@ -173,13 +174,16 @@ static void write_first(cj_text *out, const struct scene *scene, const cj_findin
 
 /* ---- the others ---- */
 
+/* The rules' sentences are long: a line has to do. */
 static void write_other(cj_text *out, const cj_board *board, const cj_finding *finding)
 {
-    cj_text line = {0}, share = {0};
+    enum { SHARE = 6 /* "> 99 %" */, HEAD = 4 + SHARE + 2 };
+    cj_text line = {0}, share = {0}, head = {0};
     cj__write_probability(&share, finding->probability);
-    cj_text_add(&line, "%2d. %s  ", finding->rank, share.failed ? "" : share.bytes);
+    cj_text_add(&head, "%2d. %*s  ", finding->rank, SHARE, share.failed ? "" : share.bytes);
     if (finding->fault_count == 0 || strcmp(finding->from, "rules") == 0) {
         write_text(&line, finding->says);
+        cj__clip(&line, CJ__PAGE - HEAD);
     } else {
         cj__write_fault(&line, board, &finding->faults[0]);
         if (finding->fault_count > 1 &&
@@ -187,12 +191,11 @@ static void write_other(cj_text *out, const cj_board *board, const cj_finding *f
               cj__same_words(board, &finding->faults[0], &finding->faults[1])))
             cj_text_add(&line, ", or one of %zu like it", finding->fault_count - 1);
     }
-    line.failed = line.failed || share.failed;
-    cj__clip(&line, CJ__PAGE);
-    out->failed = out->failed || line.failed;
-    cj_text_add(out, "%s\n", line.failed ? "" : line.bytes);
+    out->failed = out->failed || share.failed || head.failed;
+    cj__write_item(out, 0, head.failed ? "" : head.bytes, &line);
     cj_text_free(&line);
     cj_text_free(&share);
+    cj_text_free(&head);
 }
 
 static void write_findings(cj_text *out, const struct scene *scene)
@@ -229,7 +232,7 @@ static void write_reads(cj_text *out, const cj_expectation *expect)
     static const char *const paths[2] = {"channel 1", "channel 2"};
     enum { READS = 3 };
     for (size_t i = 0; i < expect->read_count && i < READS; i++) {
-        cj_text_add(out, "%s", i ? ", " : "");
+        cj_text_add(out, "%s", i ? "; " : "");
         cj__write_label(out, expect->reads[i].key, paths);
         cj_text_add(out, " ");
         cj__write_keyed(out, &expect->reads[i], false);
@@ -254,19 +257,18 @@ static void write_next(cj_text *out, const struct scene *scene, const cj_next *n
     cj__write_item(out, 2, "- ", &what);
     for (size_t i = 0; i < least(next->expect_count, scene->room.expect); i++) {
         const cj_expectation *expect = &next->expect[i];
-        cj_text_add(&reads, "%s", i ? "; " : "");
-        write_reads(&reads, expect);
-        cj_text_add(&reads, " if ");
+        cj_text_add(&reads, "if ");
         if (expect->healthy)
             cj_text_add(&reads, "nothing is wrong");
         else
             cj__write_fault(&reads, board, &expect->fault);
-    }
-    if (reads.length > 0)
+        cj_text_add(&reads, ": ");
+        write_reads(&reads, expect);
         cj__write_item(out, INDENT, "", &reads);
-    out->failed = out->failed || what.failed || reads.failed;
+        cj_text_free(&reads);
+    }
+    out->failed = out->failed || what.failed;
     cj_text_free(&what);
-    cj_text_free(&reads);
 }
 
 static void write_nexts(cj_text *out, const struct scene *scene)

@@ -40,12 +40,12 @@ static void write_value(cj_text *out, const cj_board *board, const cj_fault *fau
 static void write_weak(cj_text *out, const cj_fault *fault)
 {
     static const char *const words[][2] = {
-        {"offset", "its offset is out of specification"},
-        {"bias", "its bias current is out of specification"},
-        {"gbw", "it is slower than it should be (gain-bandwidth product)"},
-        {"slew", "its slew rate is out of specification"},
-        {"swing", "it does not reach its output swing"},
-        {"gain", "its open-loop gain is out of specification"},
+        {"offset", "offset out of specification"},
+        {"bias", "bias current out of specification"},
+        {"gbw", "slower than it should be (gain-bandwidth product)"},
+        {"slew", "slew rate out of specification"},
+        {"swing", "output swing short of its specification"},
+        {"gain", "open-loop gain out of specification"},
     };
     cj__write_clean(out, fault->part);
     if (fault->pin > 0)
@@ -108,7 +108,7 @@ void cj__write_fault(cj_text *out, const cj_board *board, const cj_fault *fault)
 {
     for (const cj_fault *one = fault; one != NULL; one = one->with) {
         if (one != fault)
-            cj_text_add(out, ", and at the same time ");
+            cj_text_add(out, " and, at the same time, ");
         write_single(out, board, one);
     }
 }

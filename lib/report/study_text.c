@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The answer of `board`: what a healthy unit reads, and what the steps can and cannot tell. */
+#include "diagnosis/observed.h"
 #include "report/board.h"
 
 #include <math.h>
@@ -38,18 +39,6 @@ static void write_spread(cj_text *out, const cj_keyed_figure *figure)
     cj_text_free(&value);
 }
 
-/* The number alone, as it stands before the spread. */
-static void write_number(cj_text *out, const cj_keyed_figure *figure)
-{
-    cj_text value = {0};
-    cj__write_keyed(&value, figure, true);
-    const char *sign = value.failed ? NULL : strstr(value.bytes, " \xc2\xb1");
-    if (!value.failed)
-        cj_text_add_n(out, value.bytes, sign ? (size_t)(sign - value.bytes) : value.length);
-    out->failed = out->failed || value.failed;
-    cj_text_free(&value);
-}
-
 static void fill_step(struct cj__grid *grid, const cj_study *study, const cj_step_figures *step)
 {
     static const char *const paths[2] = {"channel 1", "channel 2"};
@@ -63,7 +52,7 @@ static void fill_step(struct cj__grid *grid, const cj_study *study, const cj_ste
             cj__write_clean(&row[0], study->board->steps[step->step].name);
         first = false;
         cj__write_label(&row[1], figure->key, paths);
-        write_number(&row[2], figure);
+        cj__write_keyed(&row[2], figure, false);
         write_spread(&row[3], figure);
     }
 }
@@ -102,8 +91,8 @@ static void write_groups(cj_text *out, const cj_study *study, const struct cj__c
                     study->fault_count);
         return;
     }
-    cj_text_add(out, "\n%sFaults that read alike in these steps: %zu groups%s\n", colours->bold,
-                study->group_count, colours->off);
+    cj_text_add(out, "\n%sFaults that read alike in these steps: %zu group%s%s\n", colours->bold,
+                study->group_count, study->group_count == 1 ? "" : "s", colours->off);
     for (size_t i = 0; i < study->group_count && i < GROUPS_SHOWN; i++) {
         cj_text list = {0};
         write_list(&list, study->groups[i].faults, study->groups[i].count, MEMBERS_SHOWN);
@@ -148,7 +137,8 @@ static void write_limit(cj_text *out, const cj_board *board, const cj_limit *lim
         cj__write_clean(out, of);
     }
     cj_text_add(out, ", ");
-    cj__write_range(out, limit->min, limit->max, "");
+    const cj__readable *figure = cj__readable_find(limit->figure);
+    cj__write_range(out, limit->min, limit->max, figure != NULL ? figure->unit : "");
 }
 
 static void write_undecidable(cj_text *out, const cj_study *study,

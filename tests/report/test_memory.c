@@ -8,6 +8,7 @@
 
 #include <jansson.h>
 
+#include "board_sample.h"
 #include "sample.h"
 
 void *__real_malloc(size_t size);
@@ -51,13 +52,25 @@ enum report {
     COMPARE_JSON,
     SCALE_JSON,
     INSTRUMENTS,
+    DIAGNOSIS_TEXT,
+    DIAGNOSIS_JSON,
+    STUDY_TEXT,
+    STUDY_JSON,
     REPORTS
 };
 
-static cj_status make_report(enum report which, struct sample *s, cj_text *out, cj_error *err)
+struct samples {
+    struct sample plain;
+    struct board_sample board;
+};
+
+static cj_status make_report(enum report which, struct samples *samples, cj_text *out,
+                             cj_error *err)
 {
+    struct sample *s = &samples->plain;
     const cj_scale scale = {.full_scale_v = 5.2, .u = 0.05, .reads_v = 1};
     const cj_report_style style = {.explain = true};
+    const struct board_sample *board = &samples->board;
     cj_instruments instruments;
     switch (which) {
     case MEASURE_TEXT:
@@ -70,6 +83,14 @@ static cj_status make_report(enum report which, struct sample *s, cj_text *out, 
         return cj_report_compare_json(&s->comparison, &s->findings, NULL, out, err);
     case SCALE_JSON:
         return cj_report_scale_json(&s->measurement, &s->digests, &scale, out, err);
+    case DIAGNOSIS_TEXT:
+        return cj_report_diagnosis_text(&board->diagnosis, board->observed, &style, out, err);
+    case DIAGNOSIS_JSON:
+        return cj_report_diagnosis_json(&board->diagnosis, board->observed, out, err);
+    case STUDY_TEXT:
+        return cj_report_study_text(&board->study, &style, out, err);
+    case STUDY_JSON:
+        return cj_report_study_json(&board->study, out, err);
     default:
         cj_instruments_default(&instruments);
         strcpy(instruments.name, "north");
@@ -78,7 +99,7 @@ static cj_status make_report(enum report which, struct sample *s, cj_text *out, 
 }
 
 /* Returns whether the report failed. */
-static bool try_once(enum report which, struct sample *s, const cj_text *whole, long allocations)
+static bool try_once(enum report which, struct samples *s, const cj_text *whole, long allocations)
 {
     cj_text out = {0};
     cj_error err = {0};
@@ -100,20 +121,22 @@ static bool try_once(enum report which, struct sample *s, const cj_text *whole, 
 static void memory__runs_out(void **state)
 {
     (void)state;
-    struct sample sample;
+    struct samples samples;
     json_set_alloc_funcs(__wrap_malloc, free);
-    sample_make(&sample);
+    sample_make(&samples.plain);
+    board_sample_make(&samples.board);
     for (int which = 0; which < REPORTS; which++) {
         cj_text whole = {0};
         cj_error err = {0};
         long tried = 0;
-        assert_int_equal(make_report((enum report)which, &sample, &whole, &err), CJ_OK);
-        while (try_once((enum report)which, &sample, &whole, tried))
+        assert_int_equal(make_report((enum report)which, &samples, &whole, &err), CJ_OK);
+        while (try_once((enum report)which, &samples, &whole, tried))
             tried++;
         assert_true(tried > 0); /* something did fail, so the hook works */
         cj_text_free(&whole);
     }
-    sample_free(&sample);
+    board_sample_free(&samples.board);
+    sample_free(&samples.plain);
 }
 
 int main(void)

@@ -1,0 +1,49 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "cli.h"
+
+cj_status board_open(const struct request *request, const char *path, cj_board **out, cj_error *err)
+{
+    cj_errors errors = {0};
+    cj_status status = cj_board_read(path, out, &errors);
+    for (int i = 0; status != CJ_OK && i + 1 < errors.count; i++)
+        complain(&errors.items[i]);
+    if (status != CJ_OK && errors.count > 0)
+        *err = errors.items[errors.count - 1];
+    else if (status != CJ_OK)
+        cj_fail(err, status, path, 0, 0, "%s", cj_status_text(status));
+    for (size_t i = 0; status == CJ_OK && i < (*out)->warnings.count; i++)
+        remark(request, "%s", (*out)->warnings.items[i]);
+    return status;
+}
+
+static int run(const struct request *request, cj_error *err)
+{
+    cj_board *board = NULL;
+    cj_study *study = NULL;
+    cj_text answer = {0};
+    cj_report_style style = {.colour = output_coloured(request), .explain = request->explain};
+    if (request->name_count != 1)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0, "board wants one BOARD, not %d",
+                       request->name_count);
+
+    cj_status status = board_open(request, request->names[0], &board, err);
+    if (status == CJ_OK)
+        status = cj_study_make(board, request->measure.instruments, &study, err);
+    if (status == CJ_OK && request->json)
+        status = cj_report_study_json(study, &answer, err);
+    else if (status == CJ_OK)
+        status = cj_report_study_text(study, &style, &answer, err);
+    if (status == CJ_OK)
+        status = output_write(request, &answer, err);
+    cj_text_free(&answer);
+    cj_study_free(study);
+    cj_board_free(board);
+    return status;
+}
+
+const struct command command_board = {
+    .name = "board",
+    .arguments = "BOARD",
+    .does = "what a healthy unit reads; what the steps can tell",
+    .run = run,
+};
