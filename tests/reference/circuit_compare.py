@@ -17,7 +17,8 @@ Asserted of each step, by what the library says it is:
                  every channel above -80 dB of the drive; DC within 2 mV where no section rests at a rail, 0.3 V else
   transient      ngspice's transient: DC within 0.3 V, tone within 1 dB where it is above -60 dB of the drive, THD within
                  2 dB where it is above 0.1 % and the channel above 10 mV
-  poles          a transient from a small kick grows tenfold
+  poles          the nodal equations (spice_poles.py) have a pole in the right half plane, and in the first step ngspice's
+                 transient from a small kick grows tenfold; and no step that is called otherwise has such a pole
 and that the library's class is ngspice's: a section beyond its swing at rest, or with the drive on top of it (2 % either
 way are left to both). Where the rail hangs on the sign of an offset that is zero (fragile), DC is compared by magnitude.
 """
@@ -39,6 +40,7 @@ from scipy.interpolate import CubicSpline  # noqa: E402
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 import faults  # noqa: E402
 import spice  # noqa: E402
+import spice_poles  # noqa: E402
 
 HZ = [20 * 10 ** (k / 2) for k in range(7)] + [50e3]
 EXACT = 'method=gear reltol=1e-6 abstol=1e-18 vntol=1e-10 gmin=1e-18 itl1=500 itl4=200'
@@ -167,25 +169,25 @@ def stepped(board, edits, names, periods=6):
     return out
 
 
-def grows(board, edits, name):
-    """Whether a kick of a millivolt at the driven input grows tenfold after it is over."""
+def grows(board, edits, name, pole):
+    """Whether ngspice's transient from a kick of a microvolt grows tenfold within eight time constants of that pole."""
     deck, step = spice.Deck(board, edits), board.steps[name]
     control = ['set filetype=binary', 'set appendwrite', *deck.set_step(name)]
-    hz = step['hz'][0]
-    control += [f'alter @vs{step["drive"]}[sin] = [ 0 0 1000 ]',
-                f'alter @vq{step["drive"]}[pulse] = [ 0 1e-3 0 1e-8 1e-8 {0.2 / hz:.6g} 1e3 ]',
-                f'tran {1 / hz / 400:.9g} {20 / hz:.12g} 0 {1 / hz / 400:.9g}',
-                f'write out.raw {" ".join(deck.seen(name))}']
-    plots, _ = spice.run(deck.text(control, STEPPED.replace('gear', 'trap')), timeout=600)
+    span = 8 / pole.real
+    fine = min(span / 400, 0.3 / abs(pole))
+    control += [f'alter @vs{step["drive"] or 0}[sin] = [ 0 0 1000 ]',
+                f'alter @vq{step["drive"] or 0}[pulse] = [ 0 1e-6 0 {fine:.3g} {fine:.3g} {2 * fine:.6g} 1e6 ]',
+                f'tran {fine:.9g} {span:.12g} 0 {fine:.9g}', 'write out.raw all']
+    text = deck.text(control, STEPPED.replace('gear', 'trap'))
+    plots, _ = spice.run('\n'.join(line for line in text.split('\n') if not line.startswith('.save')), timeout=600)
     if not plots:
         return False
-    times = plots[0][1]['time']
-    for view in deck.seen(name):
-        v = plots[0][1][view] - plots[0][1][view][0]
-        early, late = np.max(np.abs(v[times < 1 / hz])), np.max(np.abs(v[times > times[-1] - 2 / hz]))
-        if late > 10 * early or times[-1] < 19 / hz and late > 1e3:
-            return True
-    return False
+    times, found = plots[0][1]['time'], plots[0][1]
+    early, late = (times > 6 * fine) & (times < 6 * fine + 2.5 / pole.real), times > times[-1] - 1 / pole.real
+    if not early.any():
+        return False
+    return any(np.max(np.abs(v[late] - v[0])) > 10 * np.max(np.abs(v[early] - v[0])) > 0
+               for name, v in found.items() if name.startswith('v(n'))
 
 
 class Tally:
@@ -253,13 +255,21 @@ def check_case(tally, board, words, edits, answer):
         return
     answer = {step['step']: step for step in answer}
     given = linear(board, edits)
-    driven = []
+    driven, first = [], next(s['name'] for s in compared(board) if s['shape'] == 'tone')
     for step in compared(board):
         name, ours = step['name'], answer[step['name']]
         where, beyond, railed = f'[{words}] {name}', given[name][3], given[name][2]
         tally.counts[ours['by']] += 1
-        if ours['by'] == 'poles':
-            tally.hold('growth', 'poles', 0.0 if step['shape'] != 'tone' or grows(board, edits, name) else 1.0, where, 0)
+        pole = None
+        if not railed:
+            deck = spice.Deck(board, edits)
+            deck.set_step(name)
+            pole = spice_poles.fastest_growth(deck)
+        if (ours['by'] == 'poles') != (pole is not None):
+            tally.bad.append(f'{where}: {ours["by"]}, but the fastest growing pole is at {pole}')
+        if ours['by'] == 'poles' and pole is not None and name == first:
+            tally.hold('growth', 'poles', 0.0 if grows(board, edits, name, pole) else 1.0, where, 0.5)
+        if ours['by'] == 'poles' or pole is not None:
             continue
         if ours['by'] == 'excess' or ours['by'] == 'transient' and step['shape'] != 'tone':
             continue

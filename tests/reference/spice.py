@@ -234,7 +234,7 @@ class Deck:
         # what an output that is held carries of the tone: follows the driven source
         self.lines.append('Etone tone 0 ' + (f'VALUE={{{"+".join(f"V(s{k})" for k in range(len(board.inputs)))}}}'
                                              if board.inputs else 's0 0 0'))
-        self.lines.append('Rtone tone 0 1k')
+        self.lines.append('Rtone tone 0 1000')
 
     # ---- parts ----
 
@@ -256,7 +256,7 @@ class Deck:
         if len(self._find('reverse', part=ref)) % 2:
             ends.reverse()
         wiper = self.pins[ref, 2]
-        self.lines += [f'Rp_{ref}_1 {ends[0]} {wiper} 1k', f'Rp_{ref}_3 {wiper} {ends[1]} 1k']
+        self.lines += [f'Rp_{ref}_1 {ends[0]} {wiper} 1000', f'Rp_{ref}_3 {wiper} {ends[1]} 1000']
         self.pots.append(part)
 
     def _switch(self, part):
@@ -337,7 +337,7 @@ class Deck:
             if not self._find('lift', part=ref, pin=pin):
                 continue
             own = self.pins[ref, pin]
-            self.lines.append(f'Cin_{ref}_{pin} {own} 0 3p')
+            self.lines.append(f'Cin_{ref}_{pin} {own} 0 3e-12')
             for beside in neighbours(self.board.parts[ref], pin):
                 self._link(f'beside_{ref}_{pin}_{beside}', own, self.pins[ref, beside], math.inf, 0.5e-12)
             if rails:
