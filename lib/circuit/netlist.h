@@ -92,6 +92,7 @@ typedef struct cj__transient_answer {
  * DC point, [nodes], modes: [amp_count] cj_mode at rest. see: nodes of each channel and what it is against. */
 typedef struct cj__transient_setup {
     double hz, peak_v;
+    bool square; /* peak_v either way instead of a sine */
     int periods, steps_per_period; /* 0, 0: chosen */
     const double *start_v;
     const signed char *modes;

@@ -65,6 +65,8 @@ static cj_status run_make(const cj__netlist *netlist, const cj__transient_setup 
         return cj_fail_memory(err);
     for (int k = 0; k < r->steps; k++)
         r->sines[k] = sin(angle_at(k, r->steps));
+    for (int k = 0; k < r->steps && setup->square; k++)
+        r->sines[k] = 2 * k < r->steps ? 1 : -1;
     return CJ_OK;
 }
 
