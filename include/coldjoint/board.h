@@ -48,18 +48,21 @@ typedef struct cj_opamp {
     double gbw_hz, gbw_spread;   /* gain-bandwidth product; relative spread */
     double slew_v_per_s;
     double gain;                 /* at DC, V/V */
-    double offset_v;             /* standard deviation of the input offset, which is as often negative */
+    double offset_v;             /* standard deviation of the input offset, which is as often negative: the
+                                    typical value of a data sheet, or in a board file, over 0.67 */
     double bias_a;               /* typical magnitude, >= 0 */
     cj_bias bias_way;
     double swing_v, swing_spread; /* how far short of each rail the output stops; standard deviation, V */
     double output_ohm;           /* open loop */
     double input_ohm;            /* between the inputs */
-    bool ideal;                  /* no offset, no bias, no slew limit, very large gain and bandwidth */
+    bool ideal;                  /* no offset, no bias, no slew limit, very large gain and bandwidth; false
+                                    where one of these is given beside `type: ideal` */
     bool jfet;                   /* p-channel JFET inputs: output goes high when an input is held at v- */
     bool clamped;                /* diodes across the inputs */
 } cj_opamp;
 
-/* Pins (from 1) of one section; supply pins are 0 on a bare section (supplied from the rails). */
+/* Pins (from 1) of one section; supply pins are 0 on a bare section (supplied from the rails), and where they are
+ * not connected, which only a board without rails may have. */
 typedef struct cj_section {
     int out, inverting, plus;
     int v_plus, v_minus;
@@ -88,7 +91,8 @@ typedef struct cj_part {
     bool audio_taper;   /* potentiometer: 15 % at half rotation, two straight lines; else linear */
     cj_position *positions; /* switch */
     size_t position_count;
-    double ratio, inductance_h, winding_ohm[2], coupling; /* transformer: pins p1 p2 s1 s2; ratio secondary/primary */
+    double ratio, inductance_h, winding_ohm[2], coupling; /* transformer: pins p1 p2 s1 s2; ratio secondary/primary,
+                                                             the primary's inductance */
     cj_diode diode;
     cj_opamp opamp;
     cj_section sections[4]; /* op-amp */
@@ -100,7 +104,7 @@ typedef struct cj_part {
 
 typedef struct cj_input {
     int net;
-    double source_ohm;
+    double source_ohm;  /* at least 1 mohm, which is what 0 in the file becomes */
     bool idle_open;     /* the jack unplugged: open; else grounded (through source_ohm) */
 } cj_input;
 

@@ -19,6 +19,22 @@ static void read_title(cj__reader *reader, const cj__yaml_node *node)
         reader->memory_out = true;
 }
 
+static void read_bench(cj__reader *reader, const cj__yaml_node *root, const cj__yaml_node *parts,
+                       const cj__yaml_node *steps)
+{
+    cj__read_inputs(reader, cj__yaml_get(root, "inputs"));
+    if (!reader->memory_out)
+        cj__read_outputs(reader, cj__yaml_get(root, "outputs"));
+    if (!reader->memory_out)
+        cj__check_nets(reader, parts);
+    if (!reader->memory_out)
+        cj__read_rest(reader, cj__yaml_get(root, "rest"));
+    if (!reader->memory_out)
+        cj__read_steps(reader, steps);
+    if (!reader->memory_out && reader->board->step_count > 0)
+        cj__read_limits(reader, cj__yaml_get(root, "limits"));
+}
+
 /* Parts make the nets, so they come first whatever the order in the file; the list of errors sorts
  * itself. */
 static void read_root(cj__reader *reader, const cj__yaml_node *root)
@@ -38,18 +54,9 @@ static void read_root(cj__reader *reader, const cj__yaml_node *root)
     cj__read_rails(reader, cj__yaml_get(root, "rails"));
     if (!reader->memory_out)
         cj__read_parts(reader, parts);
-    if (!reader->memory_out)
-        cj__read_inputs(reader, cj__yaml_get(root, "inputs"));
-    if (!reader->memory_out)
-        cj__read_outputs(reader, cj__yaml_get(root, "outputs"));
-    if (!reader->memory_out && parts != NULL)
-        cj__check_nets(reader, parts);
-    if (!reader->memory_out)
-        cj__read_rest(reader, cj__yaml_get(root, "rest"));
-    if (!reader->memory_out)
-        cj__read_steps(reader, steps);
-    if (!reader->memory_out)
-        cj__read_limits(reader, cj__yaml_get(root, "limits"));
+    /* without parts each net and setting would be called unknown */
+    if (!reader->memory_out && board->part_count > 0)
+        read_bench(reader, root, parts, steps);
 }
 
 static void free_reader(cj__reader *reader)

@@ -82,7 +82,7 @@ void cj__read_switch(cj__reader *reader, const cj__yaml_node *map, cj_part *part
     bool good = read_positions(reader, cj__need(reader, map, "positions", "a switch"), part);
     const cj__yaml_node *closes = cj__need(reader, map, "closes", "a switch");
     if (closes == NULL || !cj__is(reader, closes, CJ__YAML_MAP, "closes") || !good ||
-        part->pin_count == 0)
+        part->pin_count < 2)
         return;
     for (size_t i = 0; i < part->position_count; i++)
         names[i] = part->positions[i].name;
