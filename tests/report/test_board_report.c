@@ -159,11 +159,10 @@ static void text__fault(void **state)
     check_holds("rules", text, "\n 4.  < 1 %  The supply hums: a ground loop");
     check_holds("none", text, "    None of these: 2 %\n");
     check_holds("step", text, "  - Capture step across (left_out-right_out):\n");
-    check_holds(
-        "reads", text,
-        "    if U1 pin 7 makes no contact: gain -19.10 dB, polarity inverted, THD, right_out\n"
-        "    < 0.40 %\n    if R14 is 10k instead of 100k: gain -19.10 dB\n"
-        "    if nothing is wrong: gain -19.10 dB\n");
+    check_holds("reads", text,
+                "    if U1 pin 7 makes no contact: gain -19.10 dB; polarity inverted; THD,\n"
+                "    right_out < 0.40 %\n    if R14 is 10k instead of 100k: gain -19.10 dB\n"
+                "    if nothing is wrong: gain -19.10 dB\n");
     check_holds("probe", text, "  - Put the second probe on right_bus during step in2-right:\n");
     check_holds("caution", text, "Power off and let the supply discharge");
     check_holds("its own", text, "Keep headphones off");
