@@ -43,15 +43,21 @@ static bool emit_bench(const cj__emission *emission, cj__netlist *into)
     return true;
 }
 
-cj_status cj__netlist_fill(const cj__emission *emission, cj__netlist *into)
+cj_status cj__netlist_fill(const cj__emission *emission, cj__netlist *into, cj__places *places)
 {
     size_t parts = emission->numbering->board->part_count;
     cj__netlist_empty(into);
     into->nodes = emission->nodes;
     into->leak = CJ__LEAK;
-    for (size_t k = 0; k < parts; k++)
+    for (size_t k = 0; k < parts; k++) {
+        if (places) {
+            places->branch[k] = (int)into->branch_count;
+            places->winding[k] = (int)into->winding_count;
+            places->junction[k] = (int)into->junction_count;
+        }
         if (!cj__emit_part(emission, (int)k, into))
             return CJ_NOMEM;
+    }
     return emit_bench(emission, into) && cj__emit_edits(emission, into) ? CJ_OK : CJ_NOMEM;
 }
 
@@ -67,7 +73,7 @@ cj_status cj__netlist_make(const cj_board *board, const cj_step *step, const cj_
     if (status != CJ_OK)
         goto out;
     made = cj_new(1, sizeof(cj__netlist));
-    if (made == NULL || cj__netlist_fill(&emission, made) != CJ_OK) {
+    if (made == NULL || cj__netlist_fill(&emission, made, NULL) != CJ_OK) {
         status = cj_fail_memory(err);
         goto out;
     }
