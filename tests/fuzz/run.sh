@@ -16,6 +16,7 @@ for target in "${@:-$(ls "$source"/tests/fuzz/fuzz_*.c)}"; do
         name=${name#fuzz_}
         case $name in
         scope) rooms="$source/lib/base/*.c $source/lib/capture/*.c" ;;
+        board) rooms="$source/lib/base/*.c $source/lib/board/*.c" ;;
         rules)
             python3 "$source/lib/diagnosis/embed.py" "$source/fixtures/rules/bench.yaml" "$build/bench_rules.c" \
                 cj__bench_rules diagnosis/internal.h
