@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cli.h"
 
-cj_status board_open(const struct request *request, const char *path, cj_board **out, cj_error *err)
+cj_status board_open(const char *path, cj_board **out, cj_error *err)
 {
     cj_errors errors = {0};
     cj_status status = cj_board_read(path, out, &errors);
@@ -11,9 +11,13 @@ cj_status board_open(const struct request *request, const char *path, cj_board *
         *err = errors.items[errors.count - 1];
     else if (status != CJ_OK)
         cj_fail(err, status, path, 0, 0, "%s", cj_status_text(status));
-    for (size_t i = 0; status == CJ_OK && i < (*out)->warnings.count; i++)
-        remark(request, "%s", (*out)->warnings.items[i]);
     return status;
+}
+
+void board_warn(const struct request *request, const cj_board *board)
+{
+    for (size_t i = 0; i < board->warnings.count; i++)
+        remark(request, "%s", board->warnings.items[i]);
 }
 
 static int run(const struct request *request, cj_error *err)
@@ -26,7 +30,7 @@ static int run(const struct request *request, cj_error *err)
         return cj_fail(err, CJ_USAGE, NULL, 0, 0, "board wants one BOARD, not %d",
                        request->name_count);
 
-    cj_status status = board_open(request, request->names[0], &board, err);
+    cj_status status = board_open(request->names[0], &board, err);
     if (status == CJ_OK)
         status = cj_study_make(board, request->measure.instruments, &study, err);
     if (status == CJ_OK && request->json)
@@ -35,6 +39,8 @@ static int run(const struct request *request, cj_error *err)
         status = cj_report_study_text(study, &style, &answer, err);
     if (status == CJ_OK)
         status = output_write(request, &answer, err);
+    if (status == CJ_OK)
+        board_warn(request, board);
     cj_text_free(&answer);
     cj_study_free(study);
     cj_board_free(board);

@@ -107,10 +107,10 @@ cj_status evidence_add(struct evidence *evidence, size_t step, const char *name,
 
 /* ---- board.c ---- */
 
-/* Reads a board file. Of several errors all but the last go to standard error, the last to err;
- * warnings follow unless -q. */
-cj_status board_open(const struct request *request, const char *path, cj_board **out,
-                     cj_error *err);
+/* Reads a board file. Of several errors all but the last go to standard error, the last to err. */
+cj_status board_open(const char *path, cj_board **out, cj_error *err);
+/* The board's warnings, a line each, unless -q. */
+void board_warn(const struct request *request, const cj_board *board);
 
 /* ---- output.c ---- */
 

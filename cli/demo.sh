@@ -1,7 +1,7 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# Installs what is missing, builds, and compares the two outputs of a mixer whose summing op-amp has an
-# output pin that makes no contact, as an eight-bit oscilloscope saw them.
+# Installs what is missing, builds, and shows one faulty mixer twice. First without a board file: the two outputs
+# against each other, as an eight-bit oscilloscope saw them. Then with it: five steps, and the pin that makes no contact.
 set -eu
 cd "$(dirname "$0")/.."
 . cli/setup.sh
@@ -12,9 +12,14 @@ setup_folder "${BUILD:-build-release}"
 setup_meson "$folder"
 setup_ninja "$folder" cli/coldjoint
 
-capture=fixtures/captures/vh07-output-open.csv
-echo "$ coldjoint compare $capture"
-result=0
-"$folder/cli/coldjoint" compare "$capture" || result=$?
-# 1: a difference was found, as it has to be here
-[ "$result" -eq 1 ] || setup_fail "The fault in $capture was not found (exit status $result)"
+# 1: a difference, or a fault, was found, as it has to be here
+run() {
+    echo "$ coldjoint $*"
+    result=0
+    "$folder/cli/coldjoint" "$@" || result=$?
+    [ "$result" -eq 1 ] || setup_fail "The fault was not found (exit status $result)"
+}
+
+run compare fixtures/captures/vh07-output-open.csv
+echo
+run diagnose fixtures/boards/hall-mixer.yaml fixtures/units/vh07

@@ -52,7 +52,7 @@ static int run(const struct request *request, cj_error *err)
 
     cj_status status = check_names(request, err);
     if (status == CJ_OK)
-        status = board_open(request, request->names[0], &board, err);
+        status = board_open(request->names[0], &board, err);
     if (status == CJ_OK)
         status = evidence_read(request, board, request->names + 1, request->name_count - 1,
                                &evidence, err);
@@ -66,6 +66,8 @@ static int run(const struct request *request, cj_error *err)
         goto out;
     result = verdict(diagnosis);
     status = output_write(request, &answer, err);
+    if (status == CJ_OK)
+        board_warn(request, board);
     for (size_t i = 0; status == CJ_OK && i < evidence.count; i++)
         advise(request, evidence.items[i].measured.measurement);
 out:
