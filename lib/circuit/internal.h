@@ -406,6 +406,12 @@ bool cj__can_step(const cj_step *step);
  * CJ_BY_TRANSIENT then. A sweep has no THD. */
 cj_status cj__predict_stepped(const cj__task *task, cj_error *err);
 
+/* ---- clipping.c ---- */
+
+bool cj__can_step(const cj_step *step);
+/* The look of a task stepped through time: tone, DC and THD, CJ_BY_TRANSIENT. */
+cj_status cj__predict_stepped(const cj__task *task, cj_error *err);
+
 /* Poles in the right half plane of the frame's circuit in its state. -1: out of memory. */
 int cj__unstable_poles(cj__frame *frame);
 /* Direction of the determinant of a plane's matrix (a complex number of size 1). */

@@ -308,63 +308,35 @@ static cj_status predict_rest(const cj__task *task, bool *poor, cj_error *err)
     return task->want & CJ_SPREAD ? spread_rest(task, &bench->rest.state, x, err) : CJ_OK;
 }
 
-static cj_status transient(const cj__task *task, bool distortion_only, cj_error *err)
+/* Stepped through time. Where only a lifted output switches, tone and DC stay those of the linear
+ * circuit. */
+static cj_status step_through_time(const cj__task *task, ends found, cj_error *err)
 {
-    cj_bench *bench = task->bench;
-    cj__change *change = &bench->change;
-    cj__netlist *netlist = NULL;
-    const cj__look *look = task->look;
-    cj__transient_answer answer;
-    size_t nodes = (size_t)change->frame->nodes + (size_t)change->extras;
-    double *start = cj_new(nodes, sizeof(double));
-    cj_status status = start ? CJ_OK : cj_fail_memory(err);
-    if (status == CJ_OK)
-        status = cj__netlist_make(bench->board, &bench->board->steps[look->step], task->variant,
-                                  &netlist, err);
-    if (status != CJ_OK)
-        goto out;
-    if (!cj__terms_make(change, task->frame->planes[0], &bench->rest.state) ||
-        !cj__terms_factor(change)) {
-        status = cj_fail_memory(err);
-        goto out;
-    }
-    cj__terms_solve(change, task->frame->rest);
-    cj__changed_all(change, task->frame->rest, bench->solution);
-    for (size_t i = 0; i < nodes; i++)
-        start[i] = creal(bench->solution[i + 1]);
-    cj__transient_setup setup = {.hz = look->hz[0],
-                                 .peak_v = look->peak[0],
-                                 .start_v = start,
-                                 .modes = bench->rest.state.mode,
-                                 .channels = look->see_count};
-    for (int c = 0; c < look->see_count; c++)
-        setup.see[c] = look->see[c].net - 1, setup.against[c] = look->see[c].against - 1;
-    status = cj__transient(netlist, &setup, &answer, err);
-    for (int c = 0; status == CJ_OK && c < look->see_count; c++) {
-        task->out->thd[c] = answer.thd[c];
-        if (distortion_only)
-            continue;
-        task->out->tone[c] = answer.tone[c];
-        task->out->dc_v[c] = answer.dc_v[c];
-    }
-    if (status == CJ_OK && !distortion_only)
-        task->out->by = CJ_BY_TRANSIENT;
-out:
-    cj_free(start);
-    cj__netlist_free(netlist);
-    return status;
+    cj_prediction *out = task->out;
+    cj_complex tone[2] = {{0, 0}, {0, 0}};
+    double dc_v[2] = {out->dc_v[0], out->dc_v[1]};
+    cj_predicted_by by = out->by;
+    if (!found.excess && out->points != 1)
+        return CJ_OK;
+    for (int c = 0; !found.excess && c < out->channels; c++)
+        tone[c] = out->tone[c];
+    cj_status status = cj__predict_stepped(task, err);
+    if (status != CJ_OK || found.excess)
+        return status;
+    for (int c = 0; c < out->channels; c++)
+        out->tone[c] = tone[c], out->dc_v[c] = dc_v[c];
+    out->by = by;
+    return CJ_OK;
 }
 
 static cj_status predict_ends(const cj__task *task, ends found, cj_error *err)
 {
-    cj_shape shape = task->bench->board->steps[task->look->step].shape;
-    bool sine = shape == CJ_TONE || shape == CJ_STEPPED;
     if (!found.excess && !found.distortion)
         return CJ_OK;
-    if ((task->want & CJ_TRANSIENT) && sine)
-        return transient(task, !found.excess, err);
     for (int c = 0; c < task->look->see_count; c++)
         task->out->thd[c] = NAN;
+    if ((task->want & CJ_TRANSIENT) && cj__can_step(&task->bench->board->steps[task->look->step]))
+        return step_through_time(task, found, err);
     if (found.excess)
         task->out->by = CJ_BY_EXCESS;
     return CJ_OK;
