@@ -95,23 +95,20 @@ cj__c cj__drive_of(const cj__change *change, const cj__c *x, const cj__amp *amp,
     return cj__mul(cj__amp_gain(amp, omega), across);
 }
 
-/* Where a section would be next; *off: how far beyond the edge, in swings. */
+/* Where a section would be next; *off: how far beyond the edge, in swings. From a rail it goes free
+ * first: held there, a loop's drive has the gain of the open section, and says no more than that it
+ * wants to leave. */
 static cj_mode next_mode(const cj__amp *amp, cj_mode mode, double drive, double *off)
 {
     double swing = amp->high_v - amp->low_v, slack = 1e-9 * swing + 1e-14 * amp->gain;
+    double over = drive - amp->high_v, under = amp->low_v - drive;
     *off = 0;
     if (amp->mode != CJ_LINEAR || !isfinite(swing))
         return mode;
-    if (drive > amp->high_v + (mode == CJ_HIGH ? -slack : slack)) {
-        *off = (drive - amp->high_v) / swing;
-        return CJ_HIGH;
-    }
-    if (drive < amp->low_v - (mode == CJ_LOW ? -slack : slack)) {
-        *off = (amp->low_v - drive) / swing;
-        return CJ_LOW;
-    }
-    *off = fmin(amp->high_v - drive, drive - amp->low_v) / swing;
-    return CJ_LINEAR;
+    *off = (mode == CJ_HIGH ? -over : mode == CJ_LOW ? -under : fmax(over, under)) / swing;
+    if (mode == CJ_LINEAR)
+        return over > slack ? CJ_HIGH : under > slack ? CJ_LOW : CJ_LINEAR;
+    return *off * swing > slack ? CJ_LINEAR : mode;
 }
 
 static int next_clamp(const cj__change *change, const cj__clamp *clamp, int where, double *off)
