@@ -114,11 +114,17 @@ bool cj__number_at(cj__reader *reader, const cj__yaml_node *map, const char *key
                    const cj__range *range, double *out);
 bool cj__number_needed(cj__reader *reader, const cj__yaml_node *map, const char *key,
                        const cj__range *range, const char *what, double *out);
-/* A whole number from low to high. */
-bool cj__count(cj__reader *reader, const cj__yaml_node *node, int low, int high, int *out);
+/* A whole number from range[0] to range[1]. */
+bool cj__count(cj__reader *reader, const cj__yaml_node *node, const char *what, const int range[2],
+               int *out);
 
-/* A name of letters, digits and the marks in `more`, at most size - 1 bytes, into out. */
-bool cj__name_of(cj__reader *reader, const cj__yaml_node *node, const char *more, size_t size,
+/* What a name has to be: letters, digits and these marks, in size bytes with the end. */
+typedef struct cj__naming {
+    const char *what, *marks;
+    size_t size;
+} cj__naming;
+
+bool cj__name_of(cj__reader *reader, const cj__yaml_node *node, const cj__naming *naming,
                  char *out);
 
 /* ---- nets.c ---- */

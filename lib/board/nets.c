@@ -76,8 +76,9 @@ static bool reserved_but_for_case(const char *text, const char **meant)
 
 bool cj__pin_net(cj__reader *reader, const cj__yaml_node *node, int *out)
 {
+    static const cj__naming naming = {"a net", "_./#", sizeof reader->board->nets[0]};
     const char *text = NULL, *meant = NULL;
-    char name[32];
+    char name[sizeof reader->board->nets[0]];
     *out = CJ_NO_NET;
     if (!cj__text_of(reader, node, &text))
         return false;
@@ -103,7 +104,7 @@ bool cj__pin_net(cj__reader *reader, const cj__yaml_node *node, int *out)
                   text);
         return false;
     }
-    if (!rail && !cj__name_of(reader, node, "_./#", sizeof name, name))
+    if (!rail && !cj__name_of(reader, node, &naming, name))
         return false;
     *out = add_net(reader, text, node);
     return *out != CJ_NO_NET;
@@ -352,9 +353,13 @@ static void check_part(cj__reader *reader, size_t at)
 void cj__check_nets(cj__reader *reader, const cj__yaml_node *parts)
 {
     cj_board *board = reader->board;
-    for (size_t i = 0; i < board->part_count; i++)
+    size_t spoiled = 0;
+    for (size_t i = 0; i < board->part_count; i++) {
         check_part(reader, i);
-    if (reader->uses[CJ_GND].pins == 0 && board->part_count > 0)
+        spoiled += reader->spoiled[i];
+    }
+    /* a part that was not understood may be the one */
+    if (reader->uses[CJ_GND].pins == 0 && spoiled == 0)
         cj__wrong_key(reader, parts,
                       "no pin is on gnd; expected the reference net gnd on one pin at least");
     for (size_t i = 1; i < board->net_count && !reader->memory_out; i++) {

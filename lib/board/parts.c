@@ -124,9 +124,10 @@ static const char *const kind_words[] = {
 
 static void read_ref(cj__reader *reader, const cj__yaml_node *map, size_t at)
 {
+    static const cj__naming naming = {"ref", "_.", sizeof reader->board->parts->ref};
     cj_part *part = &reader->board->parts[at];
     const cj__yaml_node *node = cj__need(reader, map, "ref", "a part");
-    if (node == NULL || !cj__name_of(reader, node, "_.", sizeof part->ref, part->ref))
+    if (node == NULL || !cj__name_of(reader, node, &naming, part->ref))
         return;
     reader->nodes[at] = node;
     const cj__name *first = cj__names_find(&reader->parts, node->text);

@@ -58,8 +58,9 @@
     }
 
 /* 4558. Slew 1.0 V/us, offset 0.5 mV, bias 60 nA, gain 100 dB, swing 14 V with 10 kohm: Rohm
- * BA4558, taken for gain and swing; GBW 3 MHz, slew 1.7 V/us, bias 150 nA: TI SLOS073, from memory,
- * taken for these. Output 75 ohm: as the 741 class (Philips MC1558). Input 5 Mohm: from memory. */
+ * BA4558, taken for offset and gain; GBW 3 MHz, slew 1.7 V/us, bias 150 nA: TI SLOS073, from
+ * memory, taken for these. Swing 1.2 V short: a little more than the sheet's 1.0, the spread
+ * reaches below. Output 75 ohm: as the 741 class (Philips MC1558). Input 5 Mohm: from memory. */
 #define A4558(name)                                                                                \
     {                                                                                              \
         {.type = name,                                                                             \

@@ -41,6 +41,7 @@ static void read_root(cj__reader *reader, const cj__yaml_node *root)
 {
     static const char *const keys[] = {"board", "title", "rails", "inputs", "outputs",
                                        "parts", "rest",  "steps", "limits", NULL};
+    static const cj__naming naming = {"board", "-", sizeof reader->board->name};
     cj_board *board = reader->board;
     if (!cj__is(reader, root, CJ__YAML_MAP, "a board"))
         return;
@@ -49,7 +50,7 @@ static void read_root(cj__reader *reader, const cj__yaml_node *root)
     const cj__yaml_node *parts = cj__need(reader, root, "parts", "a board file");
     const cj__yaml_node *steps = cj__need(reader, root, "steps", "a board file");
     if (name != NULL)
-        cj__name_of(reader, name, "-", sizeof board->name, board->name);
+        cj__name_of(reader, name, &naming, board->name);
     read_title(reader, cj__yaml_get(root, "title"));
     cj__read_rails(reader, cj__yaml_get(root, "rails"));
     if (!reader->memory_out)

@@ -153,6 +153,10 @@ bool cj__keys(cj__reader *reader, const cj__yaml_node *map, const char *const *k
             i++;
         if (keys[i] != NULL)
             continue;
+        if (!is_kept(reader, node->key_line, node->key_column)) {
+            reader->wrong++; /* its words are not worth their time */
+            continue;
+        }
         const char *meant = cj__nearest(node->key, keys);
         list_words(keys, list, sizeof list);
         if (meant != NULL)
@@ -243,7 +247,8 @@ bool cj__number_needed(cj__reader *reader, const cj__yaml_node *map, const char 
     return node != NULL && cj__number(reader, node, range, out);
 }
 
-bool cj__count(cj__reader *reader, const cj__yaml_node *node, int low, int high, int *out)
+bool cj__count(cj__reader *reader, const cj__yaml_node *node, const char *what, const int range[2],
+               int *out)
 {
     const char *text = NULL;
     if (!cj__text_of(reader, node, &text))
@@ -252,9 +257,9 @@ bool cj__count(cj__reader *reader, const cj__yaml_node *node, int low, int high,
     long value = 0;
     for (size_t i = 0; i < digits && i < 9; i++)
         value = value * 10 + (text[i] - '0');
-    if (digits == 0 || digits > 9 || text[digits] != '\0' || value < low || value > high) {
+    if (digits == 0 || digits > 9 || text[digits] != '\0' || value < range[0] || value > range[1]) {
         cj__wrong(reader, node, "'%.40s' given for %.60s; expected a whole number from %d to %d",
-                  text, subject(node), low, high);
+                  text, what, range[0], range[1]);
         return false;
     }
     *out = (int)value;
@@ -266,26 +271,25 @@ static bool is_plain(char c)
     return (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
 }
 
-bool cj__name_of(cj__reader *reader, const cj__yaml_node *node, const char *more, size_t size,
-                 char *out)
+bool cj__name_of(cj__reader *reader, const cj__yaml_node *node, const cj__naming *naming, char *out)
 {
     const char *text = NULL;
     if (!cj__text_of(reader, node, &text))
         return false;
     size_t length = strlen(text);
-    if (length >= size) {
+    if (length >= naming->size) {
         cj__wrong(reader, node, "'%.40s...' is too long for %.60s; expected at most %zu characters",
-                  text, subject(node), size - 1);
+                  text, naming->what, naming->size - 1);
         return false;
     }
     for (size_t i = 0; i < length; i++) {
-        if (is_plain(text[i]) || strchr(more, text[i]) != NULL)
+        if (is_plain(text[i]) || strchr(naming->marks, text[i]) != NULL)
             continue;
         char marks[64] = "";
-        for (size_t k = 0; more[k] != '\0' && k < 16; k++)
-            snprintf(marks + strlen(marks), sizeof marks - strlen(marks), " %c", more[k]);
+        for (size_t k = 0; naming->marks[k] != '\0' && k < 16; k++)
+            snprintf(marks + strlen(marks), sizeof marks - strlen(marks), " %c", naming->marks[k]);
         cj__wrong(reader, node, "'%.60s' is no name for %.60s; expected letters, digits%s%s", text,
-                  subject(node), marks[0] ? " and" : " only", marks);
+                  naming->what, marks[0] ? " and" : " only", marks);
         return false;
     }
     memcpy(out, text, length + 1);

@@ -84,6 +84,7 @@ static void read_two_tone(cj__reader *reader, const cj__yaml_node *map, cj_step 
 static void read_stepped(cj__reader *reader, const cj__yaml_node *map, cj_step *step)
 {
     static const char *const keys[] = {"hz", "from", "to", "steps", "seconds", NULL};
+    static const int levels[2] = {2, 1000};
     if (!cj__is(reader, map, CJ__YAML_MAP, "a stepped tone"))
         return;
     cj__keys(reader, map, keys, "a stepped tone");
@@ -95,7 +96,7 @@ static void read_stepped(cj__reader *reader, const cj__yaml_node *map, cj_step *
                   "the levels end where they begin; expected another level");
     const cj__yaml_node *steps = cj__need(reader, map, "steps", "a stepped tone");
     if (steps != NULL)
-        cj__count(reader, steps, 2, 1000, &step->level_steps);
+        cj__count(reader, steps, "steps", levels, &step->level_steps);
     cj__number_needed(reader, map, "seconds", &seconds_range, "a stepped tone", &step->seconds);
     step->peak[0] = step->from > step->to ? step->from : step->to;
 }

@@ -91,9 +91,10 @@ static void check_settings(cj__reader *reader)
 
 static void read_name(cj__reader *reader, const cj__yaml_node *map, int at, cj_step *step)
 {
+    static const cj__naming naming = {"step", "_-", sizeof step->name};
     const cj__yaml_node *node = cj__need(reader, map, "step", "a step");
     /* no dot: the captures of step x are x.csv, or x.1.csv and x.2.csv */
-    if (node == NULL || !cj__name_of(reader, node, "_-", sizeof step->name, step->name))
+    if (node == NULL || !cj__name_of(reader, node, &naming, step->name))
         return;
     const cj__name *first = cj__names_find(&reader->steps, node->text);
     if (first != NULL)

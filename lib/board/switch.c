@@ -6,6 +6,7 @@
 
 static bool read_positions(cj__reader *reader, const cj__yaml_node *list, cj_part *part)
 {
+    static const cj__naming naming = {"a position", "_-.+", sizeof part->positions->name};
     long before = reader->wrong;
     if (list == NULL || !cj__is(reader, list, CJ__YAML_LIST, "the list of positions"))
         return false;
@@ -21,7 +22,7 @@ static bool read_positions(cj__reader *reader, const cj__yaml_node *list, cj_par
     }
     for (const cj__yaml_node *node = list->child; node != NULL; node = node->next) {
         cj_position *position = &part->positions[part->position_count];
-        if (!cj__name_of(reader, node, "_-.+", sizeof position->name, position->name))
+        if (!cj__name_of(reader, node, &naming, position->name))
             continue;
         for (size_t i = 0; i < part->position_count; i++)
             if (strcmp(part->positions[i].name, position->name) == 0)
@@ -42,9 +43,9 @@ static bool read_pair(cj__reader *reader, const cj__yaml_node *node, const cj_pa
                   node->count);
         return false;
     }
-    int most = (int)part->pin_count;
-    if (!cj__count(reader, node->child, 1, most, &pair[0]) ||
-        !cj__count(reader, node->child->next, 1, most, &pair[1]))
+    const int pins[2] = {1, (int)part->pin_count};
+    if (!cj__count(reader, node->child, "a pin", pins, &pair[0]) ||
+        !cj__count(reader, node->child->next, "a pin", pins, &pair[1]))
         return false;
     if (pair[0] == pair[1])
         cj__wrong(reader, node, "pin %d is joined to itself; expected two pins", pair[0]);

@@ -211,6 +211,47 @@ static void many_steps_are_bounded(void **state)
     cj_text_free(&text);
 }
 
+static void many_limits_are_refused(void **state)
+{
+    cj_text text = {0};
+    cj_board *board = NULL;
+    cj_errors errors;
+    double seconds;
+    (void)state;
+    add_ladder(&text, 2);
+    cj_text_add(&text, "  - {step: s, drive: none, see: [n0]}\nlimits:\n");
+    for (int i = 0; i < 10001; i++)
+        cj_text_add(&text, "  - {from: tolerance}\n");
+    assert_int_equal(read_text(&text, &board, &errors, &seconds), CJ_DATA);
+    assert_int_equal(errors.count, 1);
+    check_holds("limits", errors.items[0].message, "10001 limits given; expected 10000 at most");
+    cj_text_free(&text);
+}
+
+/* As many unknown keys and names as a file can hold. */
+static void unknown_keys_are_cheap(void **state)
+{
+    cj_text text = {0};
+    cj_board *board = NULL;
+    cj_errors errors;
+    double seconds;
+    (void)state;
+    cj_text_add(&text, "board: b\nparts:\n");
+    for (int i = 0; i < MOST; i++) {
+        cj_text_add(&text, "  - {ref: R%d", i);
+        for (int k = 0; k < 17; k++)
+            cj_text_add(&text, ", valu%d: 1", k);
+        cj_text_add(&text, "}\n");
+    }
+    cj_text_add(&text, "steps: []\n");
+    assert_int_equal(read_text(&text, &board, &errors, &seconds), CJ_DATA);
+    assert_int_equal(errors.count, CJ_BOARD_ERRORS);
+    check_holds("kind", errors.items[0].message, "the key 'kind' is missing in a part");
+    print_message("190000 values, all wrong: %.3f s\n", seconds);
+    assert_true(seconds < 10);
+    cj_text_free(&text);
+}
+
 int run_hostile_tests(void)
 {
     const struct CMUnitTest tests[] = {
@@ -221,6 +262,8 @@ int run_hostile_tests(void)
         cmocka_unit_test(yaml_itself_is_no_weapon),
         cmocka_unit_test(deep_nesting_is_refused),
         cmocka_unit_test(many_steps_are_bounded),
+        cmocka_unit_test(many_limits_are_refused),
+        cmocka_unit_test(unknown_keys_are_cheap),
     };
     return cmocka_run_group_tests_name("hostile", tests, NULL, NULL);
 }

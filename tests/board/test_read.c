@@ -486,6 +486,24 @@ static void memory_runs_out_anywhere(void **state)
     free(text);
 }
 
+/* The same where the file is wrong: running out of memory is not taken for what is wrong with it.
+ */
+static cj_status refuse_small(void *user, cj_error *err)
+{
+    cj_status status = read_small(user, err);
+    return status == CJ_DATA ? CJ_OK : status;
+}
+
+static void memory_runs_out_while_refusing(void **state)
+{
+    (void)state;
+    char *first = changed(small_board, "see: [in1, out]", "see: [in1, uot]");
+    char *text = changed(first, "drive: in1", "drive: in4");
+    assert_true(failing_each("wrong board", refuse_small, text) > 300);
+    free(text);
+    free(first);
+}
+
 int run_read_tests(void)
 {
     const struct CMUnitTest tests[] = {
@@ -508,6 +526,7 @@ int run_read_tests(void)
         cmocka_unit_test(every_fixture_is_read),
         cmocka_unit_test(a_board_comes_from_standard_input),
         cmocka_unit_test(memory_runs_out_anywhere),
+        cmocka_unit_test(memory_runs_out_while_refusing),
     };
     return cmocka_run_group_tests_name("read", tests, NULL, NULL);
 }
