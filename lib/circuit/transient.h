@@ -56,9 +56,10 @@ typedef struct cj__stepper {
     /* what is solved at each step, [bends] */
     double *gives, *sees, *upper, *lower, *rate, *junction_v;
     signed char *state, *factored; /* 0 within, +1 / -1 at the upper / lower bound */
-    signed char *came_from;        /* the bound it last left in this solution */
     double *slope_now, *rest_now;  /* gives = slope * sees + rest within */
-    double *matrix, *right;
+    signed char *pushed;           /* off a hilltop in this solution, to which bound */
+    double *matrix, *right, *column;
+    int sign; /* of the determinant of what is factored */
     int *pivot, *active;
     int active_count;
     bool factored_valid;

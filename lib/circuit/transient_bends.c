@@ -96,9 +96,11 @@ static bool is_active(const cj__stepper *s, int k)
     }
 }
 
-/* LU with partial pivoting, in place, rows interchanged as in LAPACK's getrf. */
-static void lu_factor(double *a, int n, int *pivot)
+/* LU with partial pivoting, in place, rows interchanged as in LAPACK's getrf. The determinant's
+ * sign. */
+static int lu_factor(double *a, int n, int *pivot)
 {
+    int sign = 1;
     for (int k = 0; k < n; k++) {
         int best = k;
         for (int i = k + 1; i < n; i++)
@@ -110,6 +112,7 @@ static void lu_factor(double *a, int n, int *pivot)
             a[k * n + j] = a[best * n + j];
             a[best * n + j] = keep;
         }
+        sign = (best != k) != (a[k * n + k] < 0) ? -sign : sign;
         double inverse = a[k * n + k] != 0 ? 1 / a[k * n + k] : 0;
         for (int i = k + 1; i < n; i++) {
             double factor = a[i * n + k] *= inverse;
@@ -117,6 +120,7 @@ static void lu_factor(double *a, int n, int *pivot)
                 a[i * n + j] -= factor * a[k * n + j];
         }
     }
+    return sign;
 }
 
 static void lu_solve(const double *a, int n, const int *pivot, double *x)
@@ -136,6 +140,12 @@ static void lu_solve(const double *a, int n, const int *pivot, double *x)
     }
 }
 
+/* Rows of steep ones are made smaller. */
+static double scale_of(const cj__stepper *s, int k)
+{
+    return 1 / fmax(1, fabs(s->slope_now[k]));
+}
+
 /* gives = slope (alone + sum column gives) + rest for the active ones. Rows are divided by their
  * slope where it is large, which leaves the pivots alone but the size of what is compared alike. */
 static void factor(cj__stepper *s)
@@ -146,12 +156,12 @@ static void factor(cj__stepper *s)
             s->active[n++] = k;
     s->active_count = n;
     for (int i = 0; i < n; i++) {
-        double slope = s->slope_now[s->active[i]], scale = 1 / fmax(1, fabs(slope));
+        double slope = s->slope_now[s->active[i]], scale = scale_of(s, s->active[i]);
         for (int j = 0; j < n; j++)
             s->matrix[i * n + j] =
                 -slope * scale * column_at(s, s->active[j], s->active[i]) + (i == j ? scale : 0);
     }
-    lu_factor(s->matrix, n, s->pivot);
+    s->sign = lu_factor(s->matrix, n, s->pivot);
     for (int k = 0; k < s->bend_count; k++)
         s->factored[k] = s->state[k];
     s->factored_valid = true;
@@ -180,8 +190,7 @@ static void solve_once(cj__stepper *s, const double *alone)
                 s->sees[to] += column_at(s, from, to) * s->gives[from];
     for (int i = 0; i < n; i++) {
         int k = s->active[i];
-        s->right[i] =
-            (s->slope_now[k] * s->sees[k] + s->rest_now[k]) / fmax(1, fabs(s->slope_now[k]));
+        s->right[i] = (s->slope_now[k] * s->sees[k] + s->rest_now[k]) * scale_of(s, k);
     }
     lu_solve(s->matrix, n, s->pivot, s->right);
     for (int i = 0; i < n; i++) {
@@ -229,22 +238,8 @@ static void clamp_line(cj__stepper *s, int k)
     s->rest_now[k] = s->state[k] ? -bend->slope * (s->state[k] > 0 ? bend->high : bend->low) : 0;
 }
 
-/* An output goes from one bound to the other by way of the linear stretch, for with negative
- * feedback the answer lies there; where the linear answer sends it back to the bound it came from,
- * feedback is positive, the linear answer not a stable one, and it goes on to the other bound. */
-static int next_side(const cj__stepper *s, int k, int want)
-{
-    if (s->bends[k].kind != CJ__BEND_AMP)
-        return want;
-    if (s->state[k] != 0)
-        return want == -s->state[k] ? 0 : want;
-    return want == s->came_from[k] ? -want : want;
-}
-
 static void change_side(cj__stepper *s, int k, int side)
 {
-    if (s->state[k] != 0)
-        s->came_from[k] = s->state[k];
     s->state[k] = (signed char)side;
     if (s->bends[k].kind == CJ__BEND_CLAMP)
         clamp_line(s, k);
@@ -262,7 +257,9 @@ static bool change_sides(cj__stepper *s, bool only_worst)
         int want = s->bends[k].kind == CJ__BEND_AMP ? amp_side(s, k, &by) : clamp_side(s, k, &by);
         if (want == s->state[k])
             continue;
-        int side = next_side(s, k, want);
+        /* an output goes from one bound to the other by way of the linear stretch: with negative
+         * feedback the answer lies there */
+        int side = want == -s->state[k] && s->bends[k].kind == CJ__BEND_AMP ? 0 : want;
         if (worst < 0 || by > worst_by) {
             worst = k;
             worst_side = side;
@@ -274,6 +271,35 @@ static bool change_sides(cj__stepper *s, bool only_worst)
     if (only_worst && worst >= 0)
         change_side(s, worst, worst_side);
     return worst >= 0;
+}
+
+/* A determinant below 0 means positive feedback that runs away faster than a step: at s = 1.5 / h,
+ * on the real axis, an odd number of poles is still to the right, whereas far out (where no section
+ * amplifies) the sign is +. The linear answer is then a hilltop. The section whose own removal
+ * turns the sign goes to the bound on the side of the hilltop on which it was. */
+static void leave_hilltop(cj__stepper *s)
+{
+    int n = s->active_count, which = -1;
+    double least = INFINITY;
+    for (int i = 0; i < n; i++) {
+        int k = s->active[i];
+        if (s->bends[k].kind != CJ__BEND_AMP || !isfinite(s->upper[k]))
+            continue;
+        for (int j = 0; j < n; j++)
+            s->column[j] = j == i ? scale_of(s, k) : 0;
+        lu_solve(s->matrix, n, s->pivot, s->column);
+        if (s->column[i] < least) {
+            least = s->column[i];
+            which = k;
+        }
+    }
+    if (which < 0)
+        return;
+    int side = s->inner[which] > s->gives[which] ? 1 : -1;
+    if (s->pushed[which] == side) /* that was no answer */
+        side = -side;
+    s->pushed[which] = (signed char)side;
+    change_side(s, which, side);
 }
 
 /* ---- diodes ---- */
@@ -338,7 +364,7 @@ static bool factors_fit(const cj__stepper *s)
 void cj__bends_solve(cj__stepper *s, const double *alone)
 {
     for (int k = 0; k < s->bend_count; k++) {
-        s->came_from[k] = 0;
+        s->pushed[k] = 0;
         if (s->bends[k].kind == CJ__BEND_JUNCTION)
             junction_line(s, k);
         else if (s->bends[k].kind == CJ__BEND_CLAMP)
@@ -348,6 +374,11 @@ void cj__bends_solve(cj__stepper *s, const double *alone)
         if (!factors_fit(s))
             factor(s);
         solve_once(s, alone);
+        if (s->sign < 0) {
+            leave_hilltop(s);
+            move_junctions(s);
+            continue;
+        }
         bool changed = change_sides(s, pass >= PASSES_AT_ONCE);
         bool moved = move_junctions(s);
         if (!changed && !moved)

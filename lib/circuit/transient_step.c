@@ -24,7 +24,7 @@ void cj__stepper_free(cj__stepper *s)
 static bool make_bend_memory(cj__stepper *s)
 {
     size_t n = (size_t)s->bend_count + 1;
-    double *block = cj_new(9 * n, sizeof(double));
+    double *block = cj_new(10 * n, sizeof(double));
     s->gives = block;
     s->state = cj_new(3 * n, 1);
     s->pivot = cj_new(2 * n, sizeof(int));
@@ -32,11 +32,11 @@ static bool make_bend_memory(cj__stepper *s)
     if (!block || !s->state || !s->pivot || !s->matrix)
         return false;
     double **parts[] = {&s->gives,      &s->sees,      &s->upper,    &s->lower, &s->rate,
-                        &s->junction_v, &s->slope_now, &s->rest_now, &s->right};
+                        &s->junction_v, &s->slope_now, &s->rest_now, &s->right, &s->column};
     for (size_t k = 0; k < sizeof parts / sizeof *parts; k++)
         *parts[k] = block + k * n;
     s->factored = s->state + n;
-    s->came_from = s->state + 2 * n;
+    s->pushed = s->state + 2 * n;
     s->active = s->pivot + n;
     return true;
 }
