@@ -175,6 +175,7 @@ typedef struct cj__frame {
     size_t entries, stamps;
     int *start, *row, *slot; /* compressed columns; where each stamp goes */
     int *seen;               /* [nodes] scratch */
+    bool passive;            /* stamp sections without their gain */
     klu_symbolic *symbolic;
     klu_common common;
     cj__plane **planes; /* the first is DC */
@@ -196,6 +197,10 @@ const cj__c *cj__column(cj__plane *plane, int node);
 const cj__c *cj__row(cj__plane *plane, int node);
 /* The solution for a unit current into a and out of b. NULL: out of memory. */
 const cj__c *cj__port_column(cj__plane *plane, int a, int b);
+/* Direction of the determinant of a plane's matrix, or at any frequency; passive: with no gain in
+ * any section. A complex number of size 1. */
+cj__c cj__plane_direction(const cj__plane *plane);
+cj_status cj__direction_at(cj__frame *frame, double omega, bool passive, cj__c *out, cj_error *err);
 /* Solves the frame's own DC right-hand side into out[nodes + 1]. */
 void cj__plane_rest(cj__plane *dc, cj__c *out);
 
@@ -412,9 +417,7 @@ bool cj__can_step(const cj_step *step);
 /* The look of a task stepped through time: tone, DC and THD, CJ_BY_TRANSIENT. */
 cj_status cj__predict_stepped(const cj__task *task, cj_error *err);
 
-/* Poles in the right half plane of the frame's circuit in its state. -1: out of memory. */
-int cj__unstable_poles(cj__frame *frame);
-/* Direction of the determinant of a plane's matrix (a complex number of size 1). */
-cj__c cj__plane_direction(const cj__plane *plane);
+/* How many poles the frame's circuit in its state has in the right half plane. */
+cj_status cj__unstable_poles(cj__frame *frame, int *out, cj_error *err);
 
 #endif

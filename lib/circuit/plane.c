@@ -46,8 +46,9 @@ static void stamp_amp(stamper *to, const cj__frame *frame, size_t index, double 
     const cj__amp *amp = &frame->netlist.amps[index];
     cj__amp_stamp as = cj__amp_stamp_of(amp, frame->state.mode[index], omega);
     stamp(to, amp->out, amp->out, as.siemens);
-    stamp(to, amp->out, amp->plus, -as.k);
-    stamp(to, amp->out, amp->inverting, as.k);
+    cj__c k = frame->passive ? 0 : as.k;
+    stamp(to, amp->out, amp->plus, -k);
+    stamp(to, amp->out, amp->inverting, k);
     stamp_branch(to, amp->plus, amp->inverting, amp->input_conductance);
     for (int c = 0; c < CJ__CLAMPS; c++) {
         cj__clamp clamp;
@@ -239,21 +240,21 @@ void cj__frame_clear(cj__frame *frame)
     *frame = (cj__frame){0};
 }
 
-static cj_status plane_factor(cj__plane *plane, cj_error *err)
+/* Factors at a frequency. */
+static cj_status factor(cj__frame *frame, double omega, klu_numeric **out, cj_error *err)
 {
-    cj__frame *frame = (cj__frame *)plane->frame;
     cj__c *values = cj_new(frame->entries, sizeof(cj__c));
     if (values == NULL)
         return cj_fail_memory(err);
-    stamp_all(frame, plane->omega, (stamper){.slot = frame->slot, .values = values});
-    plane->numeric =
+    stamp_all(frame, omega, (stamper){.slot = frame->slot, .values = values});
+    *out =
         klu_z_factor(frame->start, frame->row, (double *)values, frame->symbolic, &frame->common);
     cj_free(values);
-    if (plane->numeric == NULL)
+    if (*out == NULL)
         return cj_fail_memory(err);
     if (frame->common.status == KLU_SINGULAR)
         return cj_fail(err, CJ_BUG, "", 0, 0, "the equations at %g Hz cannot be solved",
-                       plane->omega / (2 * M_PI));
+                       omega / (2 * M_PI));
     return CJ_OK;
 }
 
@@ -273,8 +274,8 @@ cj_status cj__plane_of(cj__frame *frame, double omega, cj__plane **out, cj_error
     plane->frame = frame, plane->omega = omega;
     plane->columns = cj_new(groups_of(frame), sizeof(cj__c *));
     plane->rows = cj_new(groups_of(frame), sizeof(cj__c *));
-    cj_status status =
-        plane->columns && plane->rows ? plane_factor(plane, err) : cj_fail_memory(err);
+    cj_status status = plane->columns && plane->rows ? factor(frame, omega, &plane->numeric, err)
+                                                     : cj_fail_memory(err);
     if (status != CJ_OK) {
         plane_free(plane);
         return status;
@@ -326,6 +327,54 @@ const cj__c *cj__column(cj__plane *plane, int node)
 const cj__c *cj__row(cj__plane *plane, int node)
 {
     return vector_of(plane, plane->rows, node);
+}
+
+/* ---- determinants ---- */
+
+/* [n] seen: scratch. 1: odd. */
+static int parity(const int *permutation, int n, int *seen)
+{
+    int odd = 0;
+    memset(seen, 0, (size_t)n * sizeof(int));
+    for (int k = 0; k < n; k++) {
+        for (int i = k, length = 0; !seen[i]; i = permutation[i], length++) {
+            seen[i] = 1;
+            odd ^= length > 0;
+        }
+    }
+    return odd;
+}
+
+/* L U + F = P R A Q with R > 0 and the diagonal of L all 1 (KLU's user guide). */
+static cj__c direction_of(const cj__frame *frame, const klu_numeric *numeric)
+{
+    int n = frame->nodes;
+    cj__c direction = 1;
+    const cj__c *diagonal = numeric->Udiag;
+    for (int k = 0; k < n; k++) {
+        double size = cabs(diagonal[k]);
+        direction = cj__mul(direction, size > 0 ? diagonal[k] / size : 1);
+    }
+    bool odd = parity(numeric->Pnum, n, frame->seen) != parity(frame->symbolic->Q, n, frame->seen);
+    return odd ? -direction : direction;
+}
+
+cj__c cj__plane_direction(const cj__plane *plane)
+{
+    return direction_of(plane->frame, plane->numeric);
+}
+
+cj_status cj__direction_at(cj__frame *frame, double omega, bool passive, cj__c *out, cj_error *err)
+{
+    klu_numeric *numeric = NULL;
+    frame->passive = passive;
+    cj_status status = factor(frame, omega, &numeric, err);
+    frame->passive = false;
+    if (status == CJ_OK)
+        *out = direction_of(frame, numeric);
+    if (numeric)
+        klu_z_free_numeric(&numeric, &frame->common);
+    return status;
 }
 
 /* ---- the frame's own DC right-hand side ---- */

@@ -342,6 +342,24 @@ static cj_status predict_ends(const cj__task *task, ends found, cj_error *err)
     return CJ_OK;
 }
 
+/* The linear circuit oscillates: nothing stands as it was computed. */
+static cj_status find_poles(const cj__task *task, cj_error *err)
+{
+    cj_bench *bench = task->bench;
+    cj__frame *frame = NULL;
+    int unstable = 0;
+    cj_status status =
+        cj__own_frame(bench, &bench->board->steps[task->look->step], task->variant, &frame, err);
+    if (status != CJ_OK)
+        return status;
+    status = cj__unstable_poles(frame, &unstable, err);
+    if (status == CJ_OK && unstable > 0)
+        task->out->by = CJ_BY_POLES;
+    cj__frame_clear(frame);
+    cj_free(frame);
+    return status;
+}
+
 /* With the change that is there. *poor: not finished, wants a frame of its own. */
 static cj_status predict_task(const cj__task *task, bool *poor, cj_error *err)
 {
@@ -401,7 +419,13 @@ static cj_status predict_variant(cj__task *task, bool again, cj_error *err)
         if (status != CJ_OK)
             return status;
     }
-    bool dead = bench->rest.dead_rail[0] || bench->rest.dead_rail[1];
+    bool dead =
+        bench->rest.dead_rail[0] || bench->rest.dead_rail[1]; /* before the poles' own rest */
+    if (task->want & CJ_POLES) {
+        status = find_poles(task, err);
+        if (status != CJ_OK)
+            return status;
+    }
     return dead && !again ? predict_dead_rails(task, err) : CJ_OK;
 }
 

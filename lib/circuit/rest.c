@@ -274,7 +274,31 @@ static cj_status leave_hilltop(cj__change *change, cj__rest *rest, bool *left, c
     return CJ_OK;
 }
 
-/* The section whose rest would be another with its offset one sigma off. */
+/* How far a section's output goes with its offset sigma off, and how far it has to go for another
+ * rest. A section at a rail whose loop is closed comes back only as far as its noise gain takes it.
+ */
+static bool offset_reach(cj__change *change, const cj__rest *rest, size_t k, double sigma,
+                         double *reach, double *room)
+{
+    const cj__amp *amp = change->frame->amps[k];
+    double gain, drive = rest->drive[k];
+    if (!offset_gain(change, amp, &gain))
+        return false;
+    *reach = sigma * fabs(gain);
+    *room = fmin(amp->high_v - drive, drive - amp->low_v);
+    if (rest->state.mode[k] == CJ_LINEAR)
+        return true;
+    /* held, so that gain = A (1 + loop): freed it would be A / (1 - loop) */
+    double loop = gain / amp->gain - 1;
+    double beyond = rest->state.mode[k] == CJ_HIGH ? drive - amp->high_v : amp->low_v - drive;
+    double freed = loop < 1 ? 1 / (1 - loop) : 1;
+    *reach = sigma * amp->gain * freed;
+    *room = beyond * freed;
+    return true;
+}
+
+/* The section whose rest would be another with its offset one sigma off; at the very edge of the
+ * swing that is no other reading, so a good part of the swing has to be crossed. */
 static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
 {
     const cj__frame *frame = change->frame;
@@ -282,22 +306,13 @@ static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
     double most = 1;
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *amp = frame->amps[k];
-        double sigma = board->parts[amp->part].opamp.offset_v, gain;
+        double sigma = board->parts[amp->part].opamp.offset_v, reach, room;
         if (amp->mode != CJ_LINEAR || !(sigma > 0) || !isfinite(amp->high_v))
             continue;
-        if (rest->state.mode[k] != CJ_LINEAR) {
-            double edge = rest->state.mode[k] == CJ_HIGH ? amp->high_v : amp->low_v;
-            double beyond = fabs(rest->drive[k] - edge) / amp->gain;
-            if (sigma > most * beyond)
-                most = sigma / fmax(beyond, 1e-30), rest->fragile = (int)k;
-            continue;
-        }
-        if (!offset_gain(change, amp, &gain))
+        if (!offset_reach(change, rest, k, sigma, &reach, &room))
             return cj_fail_memory(err);
-        double shift = sigma * fabs(gain),
-               room = fmin(amp->high_v - rest->drive[k], rest->drive[k] - amp->low_v);
-        if (shift > most * room)
-            most = shift / fmax(room, 1e-30), rest->fragile = (int)k;
+        if (reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
+            most = reach / fmax(room, 1e-30), rest->fragile = (int)k;
     }
     return CJ_OK;
 }
