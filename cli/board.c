@@ -14,6 +14,13 @@ cj_status board_open(const char *path, cj_board **out, cj_error *err)
     return status;
 }
 
+cj_status board_blame(const char *path, cj_status status, cj_error *err)
+{
+    if (status == CJ_OK || status == CJ_NOMEM || err->file[0] != '\0')
+        return status;
+    return cj_fail(err, status, path, err->line, err->column, "%s", err->message);
+}
+
 void board_warn(const struct request *request, const cj_board *board)
 {
     for (size_t i = 0; i < board->warnings.count; i++)
@@ -32,7 +39,8 @@ static int run(const struct request *request, cj_error *err)
 
     cj_status status = board_open(request->names[0], &board, err);
     if (status == CJ_OK)
-        status = cj_study_make(board, request->measure.instruments, &study, err);
+        status = board_blame(request->names[0],
+                             cj_study_make(board, request->measure.instruments, &study, err), err);
     if (status == CJ_OK && request->json)
         status = cj_report_study_json(study, &answer, err);
     else if (status == CJ_OK)

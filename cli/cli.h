@@ -109,6 +109,8 @@ cj_status evidence_add(struct evidence *evidence, size_t step, const char *name,
 
 /* Reads a board file. Of several errors all but the last go to standard error, the last to err. */
 cj_status board_open(const char *path, cj_board **out, cj_error *err);
+/* What went wrong with a board that was read, of which the error names no file. Returns status. */
+cj_status board_blame(const char *path, cj_status status, cj_error *err);
 /* The board's warnings, a line each, unless -q. */
 void board_warn(const struct request *request, const cj_board *board);
 

@@ -28,6 +28,21 @@ static cj_status diagnose(const struct request *request, const struct evidence *
     return status;
 }
 
+/* Why each rule fired or stayed silent, step by step. */
+static cj_status explain(const struct evidence *evidence, cj_diagnosis *diagnosis, cj_error *err)
+{
+    for (size_t i = 0; i < evidence->count; i++) {
+        const struct seen *seen = &evidence->items[i];
+        size_t lines = seen->findings != NULL ? seen->findings->explained.count : 0;
+        for (size_t k = 0; k < lines; k++)
+            if (cj_lines_add(&diagnosis->findings->explained, "%s: %s",
+                             evidence->board->steps[seen->step].name,
+                             seen->findings->explained.items[k]) != CJ_OK)
+                return cj_fail_memory(err);
+    }
+    return CJ_OK;
+}
+
 static int verdict(const cj_diagnosis *diagnosis)
 {
     switch (diagnosis->state) {
@@ -57,7 +72,9 @@ static int run(const struct request *request, cj_error *err)
         status = evidence_read(request, board, request->names + 1, request->name_count - 1,
                                &evidence, err);
     if (status == CJ_OK)
-        status = diagnose(request, &evidence, &diagnosis, err);
+        status = board_blame(request->names[0], diagnose(request, &evidence, &diagnosis, err), err);
+    if (status == CJ_OK && request->explain)
+        status = explain(&evidence, diagnosis, err);
     if (status == CJ_OK && request->json)
         status = cj_report_diagnosis_json(diagnosis, evidence.observed, &answer, err);
     else if (status == CJ_OK)

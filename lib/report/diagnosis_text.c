@@ -63,18 +63,25 @@ static void write_read(cj_text *out, const struct scene *scene)
             cj_text_add(&steps, "%s", read++ ? ", " : "");
             write_text(&steps, board->steps[i].name);
         }
-    cj__write_clean(out, board->name);
-    cj_text_add(out, ", %zu of %zu steps read", read, board->step_count);
-    if (read > 0 && !steps.failed) {
-        cj__clip(&steps, 40);
-        cj_text_add(out, ": %s", steps.failed ? "" : steps.bytes);
-    }
-    out->failed = out->failed || steps.failed;
-    cj_text_add(out, "\n");
+    cj_text line = {0};
+    cj__write_clean(&line, board->name);
+    cj_text_add(&line, ", %zu of %zu steps read", read, board->step_count);
+    if (read > 0)
+        cj_text_add(&line, ": %s", steps.failed ? "" : steps.bytes);
+    cj__clip(&line, CJ__PAGE);
+    out->failed = out->failed || steps.failed || line.failed;
+    cj_text_add(out, "%s\n", line.failed ? "" : line.bytes);
     cj_text_free(&steps);
+    cj_text_free(&line);
 }
 
 /* ---- the first finding ---- */
+
+/* Without an uncertainty no more digits than a meter shows. */
+static void write_cell(cj_text *cell, const cj_reading *reading, bool with_u)
+{
+    cj__write_reading(cell, reading, with_u && isfinite(reading->u) && reading->u > 0);
+}
 
 static void fill_grid(struct cj__grid *grid, const cj_finding *finding, size_t rows, int pass)
 {
@@ -94,9 +101,9 @@ static void fill_grid(struct cj__grid *grid, const cj_finding *finding, size_t r
             cj_text_add(&row[0], ": ");
         }
         cj__write_label(&row[0], evidence->figure, paths);
-        cj__write_reading(&row[1], &evidence->measured, pass < 2);
-        cj__write_reading(&row[2], &evidence->expected, pass < 1);
-        cj__write_reading(&row[3], &evidence->healthy, pass < 1);
+        write_cell(&row[1], &evidence->measured, pass < 2);
+        write_cell(&row[2], &evidence->expected, pass < 1);
+        write_cell(&row[3], &evidence->healthy, pass < 1);
     }
 }
 

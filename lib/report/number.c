@@ -7,7 +7,7 @@
 
 enum {
     DIGITS_WITHOUT_U = 6,
-    ROUNDED_DIGITS = 4, /* what a meter on the bench shows */
+    ROUNDED_DIGITS = 4, /* what a meter on the bench shows; one more where u carries it */
     MOST_DIGITS = 7,    /* 0.1 ppm: more than a bench tells */
     MOST_DECIMALS = 9,
 };
@@ -151,7 +151,7 @@ void cj__write_rounded(cj_text *out, double value, double u, const char *unit)
     bool uncertain = isfinite(u) && u > 0;
     struct prefix prefix = prefix_for(fmax(fabs(value), uncertain ? u : 0), name);
     double shown = value / prefix.factor, shown_u = u / prefix.factor;
-    int most = decimals_of(shown, ROUNDED_DIGITS);
+    int most = decimals_of(shown, uncertain ? ROUNDED_DIGITS + 1 : ROUNDED_DIGITS);
     int decimals = uncertain ? decimals_of(shown_u, 2) : most;
     decimals = decimals < most ? decimals : most;
     write_fixed(out, uncertain ? rounded_by(shown, shown_u) : shown, decimals);

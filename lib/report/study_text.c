@@ -12,54 +12,81 @@ enum {
     UNSEEN_SHOWN = 40,
 };
 
-/* In the table only what a person compares with; the rest is in the JSON. */
-static bool is_shown(const cj_keyed_figure *figure)
+/* "dc_v@left_out": the name before the @; key too long for one: "". */
+static void name_of(const cj_keyed_figure *figure, char name[64])
 {
-    char name[64];
     size_t length = strcspn(figure->key, "@");
-    if (length >= sizeof name)
-        return true;
+    length = length < 64 ? length : 0;
     memcpy(name, figure->key, length);
     name[length] = '\0';
-    const struct cj__row *row = cj__row_find(name);
-    return row == NULL || row->kind != CJ__ROW_HIDDEN;
 }
 
-static void write_spread(cj_text *out, const cj_keyed_figure *figure)
+/* What is read where the generator is says nothing about the unit, and the tone at the other end is
+ * its gain once more. The JSON has all of it. */
+static bool is_shown(const cj_study *study, const cj_step_figures *of,
+                     const cj_keyed_figure *figure)
 {
-    cj_text value = {0};
-    if (!isfinite(figure->value) || !isfinite(figure->u) || !(figure->u > 0))
-        return;
-    cj__write_value(&value, figure->value, figure->u, figure->unit);
-    /* both share a prefix and decimals: what stands behind the sign is the spread */
-    const char *sign = value.failed ? NULL : strstr(value.bytes, "\xc2\xb1");
-    if (sign != NULL)
-        cj_text_add(out, "%s", sign);
-    out->failed = out->failed || value.failed;
-    cj_text_free(&value);
+    const cj_board *board = study->board;
+    const cj_step *step = &board->steps[of->step];
+    char name[64], driven[72] = "";
+    const char *net = strchr(figure->key, '@');
+    name_of(figure, name);
+    const struct cj__row *row = cj__row_find(name);
+    if (step->drive >= 0)
+        cj_board_view_text(board, (cj_view){board->inputs[step->drive].net, CJ_GND}, driven,
+                           sizeof driven);
+    if (row != NULL && row->kind == CJ__ROW_HIDDEN)
+        return false;
+    if (net != NULL && strcmp(net + 1, driven) == 0)
+        return false;
+    return strcmp(name, "tone_peak_v") != 0 || step->see_count < 2;
 }
 
+static const cj_keyed_figure *find_figure(const cj_step_figures *step, const char *key)
+{
+    for (size_t i = 0; i < step->predicted_count; i++)
+        if (strcmp(step->predicted[i].key, key) == 0)
+            return &step->predicted[i];
+    return NULL;
+}
+
+/* Gain and phase have columns of their own, the rest stands beside them, a line each. */
 static void fill_step(struct cj__grid *grid, const cj_study *study, const cj_step_figures *step)
 {
     static const char *const paths[2] = {"channel 1", "channel 2"};
-    bool first = true;
+    const cj_keyed_figure *gain = find_figure(step, "gain_db"),
+                          *phase = find_figure(step, "phase_deg");
+    cj_text *row = cj__grid_row(grid);
+    if (row == NULL)
+        return;
+    cj__write_clean(&row[0], study->board->steps[step->step].name);
+    if (gain != NULL)
+        cj__write_keyed(&row[1], gain, true);
+    if (phase != NULL)
+        cj__write_keyed(&row[2], phase, true);
+    bool used = false;
     for (size_t i = 0; i < step->predicted_count; i++) {
         const cj_keyed_figure *figure = &step->predicted[i];
-        cj_text *row = is_shown(figure) ? cj__grid_row(grid) : NULL;
-        if (row == NULL)
+        if (figure == gain || figure == phase || !is_shown(study, step, figure))
             continue;
-        if (first)
-            cj__write_clean(&row[0], study->board->steps[step->step].name);
-        first = false;
-        cj__write_label(&row[1], figure->key, paths);
-        cj__write_keyed(&row[2], figure, false);
-        write_spread(&row[3], figure);
+        row = used ? cj__grid_row(grid) : row;
+        if (row == NULL)
+            return;
+        used = true;
+        cj__write_label(&row[3], figure->key, paths);
+        cj__write_keyed(&row[4], figure, true);
     }
 }
 
 static void write_steps(cj_text *out, const cj_study *study, const struct cj__colours *colours)
 {
-    struct cj__grid grid = {.columns = 4, .right = {false, false, true, false}};
+    struct cj__grid grid = {.columns = 5, .right = {false, true, true, false, true}};
+    cj_text *head = cj__grid_row(&grid);
+    if (head != NULL) {
+        cj_text_add(&head[1], "gain");
+        cj_text_add(&head[2], "phase");
+        cj_text_add(&head[3], "at a net");
+    }
     for (size_t i = 0; i < study->step_count; i++)
         fill_step(&grid, study, &study->steps[i]);
     cj_text_add(out, "\n%sWhat a healthy unit reads, and one sigma from unit to unit%s\n",

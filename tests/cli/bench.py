@@ -52,9 +52,9 @@ class Bench:
     def __init__(self, program, captures, folder):
         self.program, self.captures, self.folder = program, captures, folder
 
-    def run(self, arguments, stdin=b"", env=None, stdout=subprocess.PIPE):
-        """One run in the folder. Holds for every run: no sanitizer speaks, and an error is one line that
-        begins with the program's name, with nothing on standard output."""
+    def run(self, arguments, stdin=b"", env=None, stdout=subprocess.PIPE, lines=False):
+        """One run in the folder. Holds for every run: no sanitizer speaks, and an error is one line (with
+        `lines`, one or more) that begins with the program's name, with nothing on standard output."""
         environment = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLDJOINT_LOG")}
         environment.update({"LC_ALL": "C"}, **(env or {}))
         done = subprocess.run([self.program, *map(str, arguments)], input=stdin, stdout=stdout,
@@ -65,7 +65,8 @@ class Bench:
             expect(word not in answer.err, f"a sanitizer speaks:\n{answer.err}")
         expect(0 <= answer.status < 128, f"killed, status {answer.status}\n{answer.err}")
         if answer.status >= 64:
-            expect(ERROR_LINE.fullmatch(answer.err),
+            told = answer.err.splitlines(True) if lines else [answer.err]
+            expect(told and all(ERROR_LINE.fullmatch(line) for line in told),
                    f"an error is one line 'coldjoint: ...' without a full stop, not {answer.err!r}")
             expect(answer.out == b"", f"something on standard output: {answer.out[:200]!r}")
         return answer
@@ -120,26 +121,39 @@ def figure_sets(found):
     for capture in found.get("captures", []):
         for channel in capture.get("selected", []):
             yield channel["figures"]
+    for step in found.get("steps", []):
+        for key in ("measured", "predicted_healthy", "figures"):
+            if key in step:
+                yield step[key]
     if "pair" in found:
         yield found["pair"]["figures"]
 
 
-def check_finding(rank, finding):
+def check_fault(fault):
+    if "together" in fault:
+        expect(len(fault["together"]) > 1, f"{fault}: one fault together with nothing")
+        for one in fault["together"]:
+            check_fault(one)
+        return
+    expect(fault.get("fault") and "part" in fault, f"{fault} is no fault")
+    if fault["fault"] == "outside":
+        expect(fault["part"] is None and fault.get("role"), f"{fault} has a part or no role")
+
+
+def check_finding(rank, finding, origins=("rules",)):
     for key in ("rank", "probability", "faults", "says", "evidence", "check", "from"):
         expect(key in finding, f"finding {rank} has no {key}")
     expect(finding["rank"] == rank, f"finding {rank} has rank {finding['rank']}")
     expect(0 < finding["probability"] <= 1, f"finding {rank}: probability {finding['probability']}")
     expect(finding["faults"], f"finding {rank} names no fault")
     expect(finding["evidence"], f"finding {rank} has no evidence")
-    expect(finding["from"] == "rules", f"finding {rank} is from {finding['from']}")
+    expect(finding["from"] in origins, f"finding {rank} is from {finding['from']}")
     expect(finding["says"] and finding["check"], f"finding {rank} has no words")
     for evidence in finding["evidence"]:
         for key in ("figure", "measured", "expected", "healthy"):
             expect(key in evidence, f"evidence of finding {rank} has no {key}")
     for fault in finding["faults"]:
-        expect(fault.get("fault") and "part" in fault, f"finding {rank}: {fault} is no fault")
-        if fault["fault"] == "outside":
-            expect(fault["part"] is None and fault.get("role"), f"finding {rank}: {fault}")
+        check_fault(fault)
 
 
 def check_object(found, kind):
@@ -151,9 +165,30 @@ def check_object(found, kind):
             check_figure(name, figure)
     if kind == "compare":
         expect(found["match"] in ("match", "differ", "undecided"), f"match is {found['match']}")
-        findings = found["findings"]
-        for rank, finding in enumerate(findings, 1):
-            check_finding(rank, finding)
-        shares = [finding["probability"] for finding in findings]
-        expect(shares == sorted(shares, reverse=True), f"findings are not best first: {shares}")
-        expect(sum(shares) <= 1 + 1e-9, f"probabilities sum to {sum(shares)}")
+        check_findings(found["findings"], ("rules",))
+    if kind == "diagnose":
+        check_diagnosis(found)
+
+
+def check_findings(findings, origins):
+    for rank, finding in enumerate(findings, 1):
+        check_finding(rank, finding, origins)
+    shares = [finding["probability"] for finding in findings]
+    expect(shares == sorted(shares, reverse=True), f"findings are not best first: {shares}")
+    expect(sum(shares) <= 1 + 1e-9, f"probabilities sum to {sum(shares)}")
+
+
+def check_diagnosis(found):
+    """Contract, section 5."""
+    expect(found["verdict"] in ("healthy", "fault", "undecided"), f"verdict {found['verdict']}")
+    check_findings(found["findings"], ("board", "rules"))
+    expect(0 <= found["unexplained"] <= 1, f"unexplained {found['unexplained']}")
+    for following in found["next"]:
+        expect(("step" in following) != ("probe" in following), f"next {following}")
+        expect(following["bits"] >= 0, f"bits {following['bits']}")
+        for one in following["expect"]:
+            expect(one["if"] is None or check_fault(one["if"]) is None, f"expect {one}")
+            for name, figure in one["reads"].items():
+                check_figure(name, figure)
+    read = [step["step"] for step in found["steps"]]
+    expect(not set(read) & set(found["open_steps"]), "a step is both read and open")
