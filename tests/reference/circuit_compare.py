@@ -13,14 +13,15 @@ parts shorted, values tenfold, a tenth and one preferred value up, potentiometer
 missing supply and a rail joined to ground, which the library does not solve but gives as distributions.
 
 Asserted of each step, by what the library says it is:
-  linear, held   ngspice's ac at 8 frequencies from 20 Hz to 50 kHz: gain within 0.02 dB and phase within 0.1 degree at
+  linear, held   ngspice's ac at 7 frequencies from 20 Hz to 50 kHz: gain within 0.02 dB and phase within 0.1 degree at
                  every channel above -80 dB of the drive; DC within 2 mV where no section rests at a rail, 0.3 V else
   transient      ngspice's transient: DC within 0.3 V, tone within 1 dB where it is above -60 dB of the drive, THD within
                  2 dB where it is above 0.1 % and the channel above 10 mV
+  open loop      called linear, but the drive takes a section of ngspice's beyond its swing (an open output pin: what it
+                 does hardly reaches the net): the same as a transient
   poles          the nodal equations (spice_poles.py) have a pole in the right half plane, and in the first step ngspice's
                  transient from a small kick grows tenfold; and no step that is called otherwise has such a pole
-and that the library's class is ngspice's: a section beyond its swing at rest, or with the drive on top of it (2 % either
-way are left to both). Where the rail hangs on the sign of an offset that is zero (fragile), DC is compared by magnitude.
+and that a section rests at a rail in the library where one does in ngspice. Where the rail hangs on the sign of an offset that is zero (fragile), DC is compared by magnitude.
 """
 import argparse
 import collections
@@ -42,7 +43,7 @@ import faults  # noqa: E402
 import spice  # noqa: E402
 import spice_poles  # noqa: E402
 
-HZ = [20 * 10 ** (k / 2) for k in range(7)] + [50e3]
+HZ = [20 * 2500 ** (k / 6) for k in range(7)]  # as `ac dec 2 20 50k` takes them
 EXACT = 'method=gear reltol=1e-6 abstol=1e-18 vntol=1e-10 gmin=1e-18 itl1=500 itl4=200'
 STEPPED = 'method=gear reltol=1e-5 abstol=1e-15 vntol=1e-8 itl4=200'
 LIMITS = {'gain_db': 0.02, 'phase_deg': 0.1, 'dc_v': 2e-3, 'rail_dc_v': 0.3, 'tone_db': 1.0, 'thd_db': 2.0}
@@ -108,13 +109,13 @@ def linear(board, edits):
         control += ['op', f'write out.raw {seen}']
         if step['drive'] is not None:
             hz = step['hz'][0] if step['hz'] else 1000.0
-            control += ['ac dec 2 20 50k', f'write out.raw {seen}', 'ac lin 1 50k 50k', f'write out.raw {seen}',
+            control += ['ac dec 2 20 50k', f'write out.raw {seen}',
                         f'ac lin 1 {hz:.12g} {hz:.12g}', f'write out.raw {seen}']
         control.append('destroy all')
     plots, messages = spice.run(deck.text(control, EXACT, [x for x, _, _ in sections]))
     plots, out = [found for _, found in plots], {}
     for step in compared(board):
-        count = 4 if step['drive'] is not None else 1
+        count = 3 if step['drive'] is not None else 1
         if len(plots) < count:
             raise RuntimeError(messages[-500:])
         views, rest = deck.seen(step['name']), plots[0]
@@ -124,12 +125,14 @@ def linear(board, edits):
         for x, high, low in sections:
             at, swing = rest[f'v({x})'][0], 0.0
             if count > 1:
-                swing = abs(plots[3][f'v({x})'][0]) * peak
+                swing = abs(plots[2][f'v({x})'][0]) * peak
             railed |= at > high - 1e-4 or at < low + 1e-4
             driven = max(driven, (at + swing) / high if high > 0 else 0, (at - swing) / low if low < 0 else 0)
         response = None
         if count > 1:
-            response = np.array([np.concatenate([plots[1][view], plots[2][view]]) for view in views]).T
+            if not np.allclose(plots[1]['frequency'].real, HZ, rtol=1e-9):
+                raise RuntimeError('ngspice took other frequencies')
+            response = np.array([plots[1][view] for view in views]).T
         out[step['name']] = dc, response, railed, driven
         plots = plots[count:]
     return out
@@ -235,18 +238,19 @@ def check_linear(tally, kind, where, ours, given, step):
 
 
 def check_stepped(tally, where, ours, rows, step):
+    kind = 'transient' if ours['by'] == 'transient' else 'open loop'
     for c, (dc, tone, thd, _) in enumerate(rows):
         place = f'{where} {step["views"][c]}'
-        tally.hold('DC/V', 'transient', abs(ours['dc'][c] - dc), place, LIMITS['rail_dc_v'])
+        tally.hold('DC/V', kind, abs(ours['dc'][c] - dc), place, LIMITS['rail_dc_v'])
         mine = complex(*ours['tone'][c])
         if max(abs(mine), abs(tone)) > 1e-3 * step['peak'][0]:
-            tally.hold('tone/dB', 'transient', abs(20 * math.log10(max(abs(mine), 1e-15) / abs(tone))), place,
+            tally.hold('tone/dB', kind, abs(20 * math.log10(max(abs(mine), 1e-15) / abs(tone))), place,
                        LIMITS['tone_db'])
-            tally.hold('phase/deg', 'transient', angle_off(mine, tone), place, 180.0)
+            tally.hold('phase/deg', kind, angle_off(mine, tone), place, 180.0)
         if thd > 1e-3 and abs(tone) > 1e-2:
             other = ours['thd'][c]
             off = abs(20 * math.log10(max(other, 1e-12) / thd)) if other is not None else math.inf
-            tally.hold('THD/dB', 'transient', off, place, LIMITS['thd_db'])
+            tally.hold('THD/dB', kind, off, place, LIMITS['thd_db'])
 
 
 def check_case(tally, board, words, edits, answer):
@@ -277,7 +281,7 @@ def check_case(tally, board, words, edits, answer):
             driven.append(step)
             continue
         if board.rails and not railed and beyond > 1.02:
-            tally.bad.append(f'{where}: {ours["by"]}, but ngspice has a section at {beyond:.3g} of its swing')
+            driven.append(step)
         if ours['fragile'] < 0 and railed != (ours['by'] == 'held'):
             tally.bad.append(f'{where}: {ours["by"]}, but ngspice rests {"at a rail" if railed else "within the swing"}: '
                              f'DC {ours["dc"]}, ngspice {list(given[name][0])}')
