@@ -33,6 +33,11 @@ size_t cj__grid_width(const struct cj__grid *grid);
 void cj__grid_write(const struct cj__grid *grid, size_t indent, cj_text *out);
 void cj__grid_free(struct cj__grid *grid);
 
+/* ---- next_text.c ---- */
+
+/* At most `most` things to do, each with at most `expect` readings to expect. */
+void cj__write_next(cj_text *out, const cj_diagnosis *diagnosis, size_t most, size_t expect);
+
 /* ---- board_words.c ---- */
 
 /* A figure as measured (with its u) or as predicted (without); a dash where there is none. */

@@ -232,60 +232,13 @@ static void write_findings(cj_text *out, const struct scene *scene)
     }
 }
 
-/* ---- what to do next ---- */
-
-static void write_reads(cj_text *out, const cj_expectation *expect)
-{
-    static const char *const paths[2] = {"channel 1", "channel 2"};
-    enum { READS = 3 };
-    for (size_t i = 0; i < expect->read_count && i < READS; i++) {
-        cj_text_add(out, "%s", i ? "; " : "");
-        cj__write_label(out, expect->reads[i].key, paths);
-        cj_text_add(out, " ");
-        cj__write_keyed(out, &expect->reads[i], false);
-    }
-}
-
-static void write_next(cj_text *out, const struct scene *scene, const cj_next *next)
-{
-    const cj_board *board = scene->diagnosis->board;
-    const cj_step *step = &board->steps[next->step];
-    cj_text what = {0}, reads = {0};
-    char views[3][72] = {"", "", ""};
-    for (int i = 0; i < step->see_count; i++)
-        cj_board_view_text(board, step->see[i], views[i], sizeof views[i]);
-    cj_board_view_text(board, next->look, views[2], sizeof views[2]);
-    if (next->probe)
-        cj_text_add(&what, "Put the second probe on %s during step %s", views[2], step->name);
-    else
-        cj_text_add(&what, "Capture step %s (%s%s%s)", step->name, views[0],
-                    step->see_count > 1 ? ", " : "", views[1]);
-    cj_text_add(&what, "%s", next->expect_count > 0 ? ":" : "");
-    cj__write_item(out, 2, "- ", &what);
-    for (size_t i = 0; i < least(next->expect_count, scene->room.expect); i++) {
-        const cj_expectation *expect = &next->expect[i];
-        cj_text_add(&reads, "if ");
-        if (expect->healthy)
-            cj_text_add(&reads, "nothing is wrong");
-        else
-            cj__write_fault(&reads, board, &expect->fault);
-        cj_text_add(&reads, ": ");
-        write_reads(&reads, expect);
-        cj__write_item(out, INDENT, "", &reads);
-        cj_text_free(&reads);
-    }
-    out->failed = out->failed || what.failed;
-    cj_text_free(&what);
-}
-
-static void write_nexts(cj_text *out, const struct scene *scene)
+static void write_next(cj_text *out, const struct scene *scene)
 {
     const cj_diagnosis *diagnosis = scene->diagnosis;
-    size_t shown = least(diagnosis->next_count, scene->room.next);
-    if (shown > 0)
-        cj_text_add(out, "\n%sWhat to do next%s\n", scene->colours->bold, scene->colours->off);
-    for (size_t i = 0; i < shown; i++)
-        write_next(out, scene, &diagnosis->next[i]);
+    if (diagnosis->next_count == 0)
+        return;
+    cj_text_add(out, "\n%sWhat to do next%s\n", scene->colours->bold, scene->colours->off);
+    cj__write_next(out, diagnosis, scene->room.next, scene->room.expect);
 }
 
 /* ---- cautions and notes ---- */
@@ -335,7 +288,7 @@ static void write_all(cj_text *out, const struct scene *scene)
     write_verdict(out, scene);
     write_read(out, scene);
     write_findings(out, scene);
-    write_nexts(out, scene);
+    write_next(out, scene);
     write_cautions(out, scene->diagnosis);
     write_notes(out, scene);
 }

@@ -14,7 +14,8 @@ enum {
 /* "707.1 ± 1.2 mV": both rounded to two digits of u, an SI prefix chosen. Without u (NaN or 0) six
  * digits. */
 void cj__write_value(cj_text *out, double value, double u, const char *unit);
-/* "707.1 mV": rounded as above but without u, to at most four digits. */
+/* "707.1 mV": rounded as above but not followed by u. Without u to four digits, no more than a
+ * bench shows, and volts under a meter's last digit as "< 0.1 mV". */
 void cj__write_rounded(cj_text *out, double value, double u, const char *unit);
 /* "-22.0 to -18.0 dB", "at least 5 V", "at most 3 V" (an infinite end is open). */
 void cj__write_range(cj_text *out, double low, double high, const char *unit);

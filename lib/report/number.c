@@ -12,6 +12,9 @@ enum {
     MOST_DECIMALS = 9,
 };
 
+static const double METER_FLOOR_V =
+    1e-4; /* the last digit of a bench meter's most sensitive range */
+
 /* snprintf writes the decimal mark of the host program's locale: anything that no number of the C
  * locale holds is that mark. Never "-0.0". */
 static void write_fixed(cj_text *out, double value, int decimals)
@@ -145,15 +148,34 @@ void cj__write_value(cj_text *out, double value, double u, const char *unit)
     write_unit(out, prefix, name);
 }
 
+/* Decimals beyond which a predicted value means nothing on a bench. */
+static int bench_decimals(const char *unit)
+{
+    static const struct {
+        const char *unit;
+        int decimals;
+    } units[] = {{"dB", 2}, {"deg", 1}, {"%", 3}};
+    for (size_t i = 0; i < sizeof units / sizeof units[0]; i++)
+        if (strcmp(unit, units[i].unit) == 0)
+            return units[i].decimals;
+    return MOST_DECIMALS;
+}
+
 void cj__write_rounded(cj_text *out, double value, double u, const char *unit)
 {
     const char *name = unit_text(unit);
     bool uncertain = isfinite(u) && u > 0;
     struct prefix prefix = prefix_for(fmax(fabs(value), uncertain ? u : 0), name);
     double shown = value / prefix.factor, shown_u = u / prefix.factor;
+    if (!uncertain && strcmp(name, "V") == 0 && fabs(value) < METER_FLOOR_V) {
+        cj_text_add(out, "< 0.1 mV");
+        return;
+    }
     int most = decimals_of(shown, uncertain ? ROUNDED_DIGITS + 1 : ROUNDED_DIGITS);
     int decimals = uncertain ? decimals_of(shown_u, 2) : most;
     decimals = decimals < most ? decimals : most;
+    if (!uncertain && decimals > bench_decimals(name))
+        decimals = bench_decimals(name);
     write_fixed(out, uncertain ? rounded_by(shown, shown_u) : shown, decimals);
     write_unit(out, prefix, name);
 }

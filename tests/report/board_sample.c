@@ -111,23 +111,35 @@ static void make_findings(struct board_sample *s)
 
 static void make_next(struct board_sample *s)
 {
-    s->reads[0] = (cj_keyed_figure){"gain_db", -19.1, 0.1, CJ_BOUND_NONE, NAN, "dB", NULL};
-    s->reads[1] = (cj_keyed_figure){"polarity", NAN, NAN, CJ_BOUND_NONE, NAN, "", "inverted"};
-    s->reads[2] = (cj_keyed_figure){"thd_percent@right_out", NAN, NAN, CJ_BELOW, 0.4, "%", NULL};
-    s->expect[0] = (cj_expectation){.fault = s->faults[0], .reads = s->reads, .read_count = 3};
-    s->expect[1] = (cj_expectation){.fault = s->value, .reads = s->reads, .read_count = 1};
-    s->expect[2] = (cj_expectation){.fault = cj_fault_none(CJ_FAULT_OUTSIDE),
-                                    .healthy = true,
-                                    .reads = s->reads,
-                                    .read_count = 1};
-    s->next[0] = (cj_next){.step = 3, .bits = 0.8, .expect = s->expect, .expect_count = 3};
+    /* the third and the fourth read alike; microvolts, and THD bounds, tell nothing */
+    static const double gains[4] = {-19.1, -20, 0, 0}, dc[4] = {2e-6, 5e-12, -1e-5, 1e-5};
+    for (int i = 0; i < 4; i++) {
+        s->reads[i][0] =
+            (cj_keyed_figure){"dc_v@right_out", dc[i], NAN, CJ_BOUND_NONE, NAN, "V", NULL};
+        s->reads[i][1] =
+            (cj_keyed_figure){"gain_db", gains[i], 0.1, CJ_BOUND_NONE, NAN, "dB", NULL};
+        s->reads[i][2] = (cj_keyed_figure){
+            "polarity", NAN, NAN, CJ_BOUND_NONE, NAN, "", i < 1 ? "inverted" : "same"};
+        s->reads[i][3] =
+            (cj_keyed_figure){"thd_percent@right_out", NAN, NAN, CJ_BELOW, 0.4, "%", NULL};
+        s->expect[i] = (cj_expectation){.reads = s->reads[i], .read_count = 4};
+    }
+    s->expect[0].fault = s->faults[0];
+    s->expect[1].fault = s->value;
+    s->expect[2].fault = cj_fault_none(CJ_FAULT_OUTSIDE);
+    s->expect[2].healthy = true;
+    s->expect[3].fault = s->rule;
+    s->next[0] = (cj_next){.step = 3, .bits = 0.8, .expect = s->expect, .expect_count = 4};
     s->next[1] = (cj_next){.probe = true,
                            .step = 1,
                            .look = {cj_board_net(s->board, "right_bus"), CJ_GND},
                            .bits = 0.4,
                            .expect = s->expect,
                            .expect_count = 2};
-    s->next[2] = (cj_next){.step = 0, .bits = NAN};
+    s->next[2] = s->next[1]; /* another net that reads the same */
+    s->next[2].look.net = cj_board_net(s->board, "left_bus");
+    s->next[3] = (cj_next){.step = 0, .bits = NAN};
+    s->next[4] = (cj_next){.step = 2, .bits = 0.1, .expect = &s->expect[2], .expect_count = 2};
 }
 
 static void make_study(struct board_sample *s)
@@ -186,7 +198,7 @@ void board_sample_make(struct board_sample *s)
                                   .why = "in2-right: gain is 19.1 dB below a healthy unit's",
                                   .findings = &s->findings,
                                   .next = s->next,
-                                  .next_count = 3,
+                                  .next_count = 5,
                                   .open_steps = s->open,
                                   .open_count = 2};
     assert_int_equal(cj_lines_add(&s->diagnosis.notes, "noise_v is not predicted"), CJ_OK);

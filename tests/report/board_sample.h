@@ -17,10 +17,10 @@ struct board_sample {
     cj_evidence evidence[8];
     cj_finding items[BOARD_SAMPLE_OTHERS];
     cj_findings findings;
-    cj_keyed_figure figures[5], reads[3];
+    cj_keyed_figure figures[5], reads[4][4];
     cj_step_figures steps[2];
-    cj_expectation expect[3];
-    cj_next next[3];
+    cj_expectation expect[4];
+    cj_next next[5];
     size_t open[2];
     cj_diagnosis diagnosis;
     cj_fault_group group;
