@@ -117,6 +117,13 @@ typedef struct cj__amp_stamp {
     double siemens, f;
 } cj__amp_stamp;
 
+/* Its output pin is as good as open: what it does inside is seen through a fraction of a picofarad
+ * only. */
+static inline bool cj__is_cut_off(const cj__amp *amp)
+{
+    return amp->joint_conductance < 1e-9;
+}
+
 cj__c cj__amp_gain(const cj__amp *amp, double omega);
 /* omega 0: DC with its offset and rails; else the tone (f is the residue of a held output, volts
  * peak). */
@@ -257,7 +264,7 @@ typedef struct cj__term {
 } cj__term;
 
 /* An extra node that was taken out beforehand: v = sum y v[other] / all. */
-enum { CJ__STAR = 8 };
+enum { CJ__STAR = 8, CJ__FREED = 8 };
 typedef struct cj__star {
     int node, count, other[CJ__STAR];
     cj__c y[CJ__STAR], all;
@@ -289,6 +296,11 @@ typedef struct cj__change {
     size_t column_capacity;
     cj__star *stars;
     size_t star_count, star_capacity;
+    struct cj__freed { /* outputs that let go of their nets, and the gain they had there */
+        int node;
+        double k;
+    } freed[CJ__FREED];
+    size_t freed_count;
     cj__system system;
     cj__c *answer; /* [order] currents of the terms, then volts of the extra nodes */
     size_t answer_capacity;

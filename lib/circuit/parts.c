@@ -10,6 +10,9 @@
 /* What "ideal" is in numbers: small enough that the equations stay well conditioned. */
 #define MOST_GAIN 1e9
 #define MOST_GBW 1e13
+/* Where an output held high or low stands on a board that names no rails: what such circuits are
+ * drawn for. */
+#define NO_RAIL_V 15.0
 #define SETTING_SIGMA 0.02
 #define RESIDUE_SIGMA 3.1622776601683794e-4 /* 10^(-70/20) of the drive: fault_physics 4 */
 
@@ -90,7 +93,10 @@ static int section_of_output(const cj_part *part, int pin)
 static const char *edit_trouble(const cj_board *board, const cj_edit *edit)
 {
     if (edit->kind == CJ_EDIT_RAIL)
-        return (edit->pin == 1 || edit->pin == -1) && isfinite(edit->a) ? NULL : "no such rail";
+        return (edit->pin == 1 || edit->pin == -1) && isfinite(edit->a) &&
+                       board->v_plus != CJ_NO_NET
+                   ? NULL
+                   : "no such rail";
     if (edit->part < 0 || (size_t)edit->part >= board->part_count)
         return "no such part";
     const cj_part *part = &board->parts[edit->part];
@@ -446,7 +452,14 @@ static void amp_supply(const cj__emission *emission, cj__amp *amp, const cj_sect
         unpowered = true;
     if (emission->step->power_off || (unpowered && amp->mode == CJ_LINEAR))
         amp->mode = CJ_DEAD;
+    if (emission->step->power_off)
+        amp->bias_a = 0;
     amp->high_v = high - swing, amp->low_v = low + swing;
+    if (!isfinite(high) && cj__is_cut_off(amp) && amp->mode == CJ_LINEAR)
+        amp->mode = CJ_DEAD; /* it has no swing to end at: a lifted output would drive its pad with
+                                kilovolts */
+    if (!isfinite(high) && amp->mode != CJ_LINEAR) /* a section that is held somewhere */
+        amp->high_v = NO_RAIL_V, amp->low_v = -NO_RAIL_V;
     bool plus = find_lift(emission, amp->part, section->plus) != NULL;
     bool inverting = find_lift(emission, amp->part, section->inverting) != NULL;
     amp->plus_low = plus ? low : -(double)INFINITY;

@@ -98,11 +98,6 @@ static cj_status resistances(const cj__task *task, cj_error *err)
 
 /* ---- where the linear answer ends ---- */
 
-static bool held_by_its_joint(const cj__amp *amp)
-{
-    return amp->joint_conductance < 1e-9;
-}
-
 /* Whether the tone takes a section out of where it rests: beyond its swing, its slew, or off its
  * rail. */
 static bool leaves_rest(const cj__task *task, size_t index, double tone, double slope)
@@ -163,7 +158,7 @@ static ends find_ends(const cj__task *task)
         double tone = task->bench->tone_sum[k];
         bool leaves =
             leaves_rest(task, k, tone, task->bench->slope_sum[k]) || opens_clamp(task, k, tone);
-        if (leaves && held_by_its_joint(amp))
+        if (leaves && cj__is_cut_off(amp))
             found.distortion = true;
         else
             found.excess = found.excess || leaves;
@@ -198,7 +193,7 @@ static bool hold_lifted(const cj__task *task)
     cj_bench *bench = task->bench;
     bool any = false;
     for (size_t k = 0; k < task->frame->netlist.amp_count; k++) {
-        if (bench->rest.state.mode[k] != CJ_LINEAR || !held_by_its_joint(task->frame->amps[k]) ||
+        if (bench->rest.state.mode[k] != CJ_LINEAR || !cj__is_cut_off(task->frame->amps[k]) ||
             !leaves_rest(task, k, bench->tone_sum[k], bench->slope_sum[k]))
             continue;
         if (!any)
@@ -283,7 +278,8 @@ static void report_rest(const cj__task *task)
     const cj__rest *rest = &task->bench->rest;
     for (size_t k = 0; k < task->frame->netlist.amp_count; k++) {
         out->modes[k] = rest->state.mode[k];
-        if (rest->state.mode[k] == CJ_HIGH || rest->state.mode[k] == CJ_LOW)
+        bool rail = rest->state.mode[k] == CJ_HIGH || rest->state.mode[k] == CJ_LOW;
+        if (rail && !cj__is_cut_off(task->frame->amps[k]))
             out->by = CJ_BY_HELD;
     }
     if (rest->fragile >= 0) {

@@ -73,20 +73,6 @@ static bool solve_state(cj__change *change, cj__rest *rest)
     return true;
 }
 
-/* With the diodes of that state of sections on their curves. */
-static cj_status solve_diodes(cj__change *change, cj__rest *rest, cj_error *err)
-{
-    for (int pass = 0; pass < NEWTON; pass++) {
-        if (!solve_state(change, rest))
-            return cj_fail_memory(err);
-        if (rest->poor || follow_junctions(change, &rest->state))
-            return CJ_OK;
-    }
-    return cj_fail(err, CJ_DATA, "", 0, 0,
-                   "no resting point found: the diodes' currents do not settle in %d steps",
-                   NEWTON);
-}
-
 cj__c cj__drive_of(const cj__change *change, const cj__c *x, const cj__amp *amp, double omega)
 {
     cj__c across = cj__changed_at(change, x, amp->plus) - cj__changed_at(change, x, amp->inverting);
@@ -167,19 +153,25 @@ static int move_modes(cj__change *change, cj__rest *rest, bool at_once)
     return changes;
 }
 
-/* From the state as it is to one that holds. *found: it does. */
+/* From the state as it is to one that holds. *found: it does. Diodes and sections move together at
+ * first: with a section that is far beyond its swing the diodes have no answer. */
 static cj_status settle_modes(cj__change *change, cj__rest *rest, bool *found, cj_error *err)
 {
     int limit = AT_ONCE + ONE_BY_ONE + 4 * (int)change->frame->netlist.amp_count;
     *found = false;
-    for (int pass = 0; pass < limit; pass++) {
-        cj_status status = solve_diodes(change, rest, err);
-        if (status != CJ_OK || rest->poor)
-            return status;
-        if (move_modes(change, rest, pass < AT_ONCE) == 0) {
-            *found = true;
+    for (int pass = 0, newton = 0; pass < limit && newton < NEWTON;) {
+        if (!solve_state(change, rest))
+            return cj_fail_memory(err);
+        if (rest->poor)
             return CJ_OK;
-        }
+        bool hold = follow_junctions(change, &rest->state);
+        newton = hold ? 0 : newton + 1;
+        if (!hold && newton > AT_ONCE)
+            continue;
+        *found = move_modes(change, rest, pass < AT_ONCE) == 0 && hold;
+        if (*found)
+            return CJ_OK;
+        pass += hold || pass < AT_ONCE;
     }
     return CJ_OK;
 }
@@ -227,7 +219,7 @@ static cj_status settle_from_anywhere(cj__change *change, cj__rest *rest, cj_err
             return status;
     }
     return cj_fail(err, CJ_DATA, "", 0, 0,
-                   "no resting point found: the op-amps go from rail to rail (tried %d passes from "
+                   "no resting point found: op-amps and diodes do not settle (tried %d passes from "
                    "linear, all high and all low)",
                    AT_ONCE + ONE_BY_ONE + 4 * (int)change->frame->netlist.amp_count);
 }
@@ -307,7 +299,7 @@ static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *amp = frame->amps[k];
         double sigma = board->parts[amp->part].opamp.offset_v, reach, room;
-        if (amp->mode != CJ_LINEAR || !(sigma > 0) || !isfinite(amp->high_v))
+        if (amp->mode != CJ_LINEAR || !(sigma > 0) || !isfinite(amp->high_v) || cj__is_cut_off(amp))
             continue;
         if (!offset_reach(change, rest, k, sigma, &reach, &room))
             return cj_fail_memory(err);

@@ -68,16 +68,10 @@ static bool sharpen(cj__change *change, size_t t)
     return change->columns[2 * t] != NULL;
 }
 
-/* A leak of a lifted pin that does nothing: one term less to solve. */
-static bool is_nothing(const cj__change *change, size_t t)
+/* What a star leaves beside the leak that every node has: one term less to solve. */
+static bool is_nothing(const cj__term *term)
 {
-    const cj__term *term = &change->terms[t];
-    if (size_of(term->k) > 10 * CJ__LEAK || term->f != 0 || term->pa != term->qa ||
-        term->pa >= change->frame->nodes)
-        return false;
-    return size_of(term->k) * (through_size(change, t, place_of(change, term->pa)) +
-                               through_size(change, t, place_of(change, term->pb))) <
-           1e-8;
+    return size_of(term->k) < 1e-3 * CJ__LEAK && term->f == 0 && term->pa == term->qa;
 }
 
 static bool find_columns(cj__change *change)
@@ -85,16 +79,16 @@ static bool find_columns(cj__change *change)
     int nodes = change->frame->nodes;
     for (size_t t = 0; t < change->term_count;) {
         const cj__term *term = &change->terms[t];
+        if (is_nothing(term)) {
+            change->terms[t] = change->terms[--change->term_count];
+            continue;
+        }
         change->columns[2 * t] =
             cj__column(change->plane, term->pa >= nodes ? CJ__EARTH : term->pa);
         change->columns[2 * t + 1] =
             cj__column(change->plane, term->pb >= nodes ? CJ__EARTH : term->pb);
         if (!change->columns[2 * t] || !change->columns[2 * t + 1])
             return false;
-        if (is_nothing(change, t)) {
-            change->terms[t] = change->terms[--change->term_count];
-            continue;
-        }
         if (!sharpen(change, t))
             return false;
         t++;
@@ -167,6 +161,21 @@ static void fill_extra_rows(cj__change *change)
     }
 }
 
+/* The row of an output was factored with its gain in it, k of siemens: of what else hangs on that
+ * net it kept the digits beyond k's last. Where a section lets go of its net that rest is all there
+ * is. */
+static bool check_freed(cj__change *change)
+{
+    for (size_t k = 0; k < change->freed_count && !change->system.poor; k++) {
+        const cj__c *x;
+        if (!cj__terms_unit(change, change->freed[k].node, &x))
+            return false;
+        double ohm = size_of(cj__changed_at(change, x, change->freed[k].node));
+        change->system.poor = change->freed[k].k * ohm > 1e9; /* of 4.5e15: 2e-7 */
+    }
+    return true;
+}
+
 bool cj__terms_factor(cj__change *change)
 {
     if (!reserve(change) || !find_columns(change) ||
@@ -176,7 +185,7 @@ bool cj__terms_factor(cj__change *change)
         fill_term_row(change, t);
     fill_extra_rows(change);
     cj__system_factor(&change->system);
-    return true;
+    return check_freed(change);
 }
 
 /* Unknowns of extra nodes become volts. */

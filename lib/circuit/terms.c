@@ -201,12 +201,21 @@ static cj__term gain_term(const cj__amp *amp, const cj__amp_stamp *stamp, double
                       amp->inverting, sign * stamp->k, sign * stamp->f};
 }
 
+static void note_freed(cj__change *change, int node, cj__c k)
+{
+    double size = fabs(creal(k)) + fabs(cimag(k));
+    if (node >= 0 && change->freed_count < CJ__FREED)
+        change->freed[change->freed_count++] = (struct cj__freed){node, size};
+}
+
 /* From one stamp of a section to another, in as few terms as there can be. */
 static bool output_terms(cj__change *change, const cj__amp *was, const cj__amp_stamp *ws,
                          const cj__amp *now, const cj__amp_stamp *ns)
 {
     bool out = was->out == now->out, plus = was->plus == now->plus;
     bool inverting = was->inverting == now->inverting;
+    if (!out || ns->siemens < ws->siemens / 2)
+        note_freed(change, was->out, ws->k);
     if (out) {
         if (!add_branch(change, now->out, CJ__EARTH, ns->siemens - ws->siemens, 0))
             return false;
@@ -303,7 +312,7 @@ bool cj__terms_make(cj__change *change, cj__plane *plane, const cj__state *state
 {
     double omega = plane->omega;
     change->plane = plane;
-    change->term_count = change->star_count = 0;
+    change->term_count = change->star_count = change->freed_count = 0;
     for (int e = 0; e < change->extras; e++)
         change->extra[e] = (cj__extra){change->extra[e].general, 0, CJ__LEAK, 0, 0};
     if (!branch_terms(change, omega) || !remove_stars(change) || !pair_terms(change, omega))
