@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "base/yaml.h"
+#include "board/internal.h"
 
 static const char *const words[] = {
 #define CJ_FAULT_WORD(name, word) [name] = word,
@@ -266,10 +266,9 @@ static void add_value(double value, cj_text *out)
     char text[32];
     double back = 0;
     cj_value_text(value, text, sizeof text);
-    if (cj_quantity_read(text, "", &back, NULL) == CJ_OK && fabs(back / value - 1) < 1e-9)
-        cj_text_add(out, "=%s", text);
-    else
-        cj_text_add(out, "=%.6g", value);
+    if (cj_quantity_read(text, "", &back, NULL) != CJ_OK || !(fabs(back / value - 1) < 1e-9))
+        cj__number_text(value, 6, text, sizeof text);
+    cj_text_add(out, "=%s", text);
 }
 
 static void add_one(const cj_fault *fault, cj_text *out)

@@ -176,6 +176,11 @@ extern const cj_diode cj__diode_types[];       /* ends in an empty type */
  * 0.67, and so do we). */
 #define CJ__TYPICAL_OFFSET 0.67
 
+/* ---- value.c ---- */
+
+/* printf's %.*g with a decimal point whatever the locale is. */
+void cj__number_text(double value, int digits, char *text, size_t size);
+
 /* ---- board.c ---- */
 
 /* The net of a name; "v-" is gnd with a single supply. */

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Preferred values and how values are written on parts. */
-#include "coldjoint/board.h"
+#include "board/internal.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -40,40 +40,58 @@ double cj_preferred(double value, int series)
     return best;
 }
 
+/* snprintf writes the decimal mark of the host program's locale: what no number of the C locale
+ * holds is that. */
+void cj__number_text(double value, int digits, char *text, size_t size)
+{
+    char raw[40];
+    size_t used = 0;
+    snprintf(raw, sizeof raw, "%.*g", digits, value);
+    for (const char *at = raw; *at && used + 1 < size; at++) {
+        bool plain = strchr("0123456789+-einfa", *at) != NULL;
+        if (plain || text[used - (used > 0)] != '.')
+            text[used++] = plain ? *at : '.';
+    }
+    if (size > 0)
+        text[used] = '\0';
+}
+
+/* The three first digits of a value and the power of ten behind them: 4700 is 470 and 1. */
+static int three_digits(double value, int *power)
+{
+    *power = (int)floor(log10(value)) - 2;
+    double digits = nearbyint(*power < 0 ? value * pow(10, -*power) : value / pow(10, *power));
+    if (digits > 999) { /* 999.7 is 1k */
+        digits = 100;
+        ++*power;
+    }
+    return (int)digits;
+}
+
 void cj_value_text(double value, char *text, size_t size)
 {
-    static const struct {
-        double factor;
-        const char *letter;
-    } units[] = {{1e-12, "p"}, {1e-9, "n"}, {1e-6, "u"}, {1e-3, "m"},
-                 {1, "R"},     {1e3, "k"},  {1e6, "M"},  {1e9, "G"}};
-    enum { UNITS = sizeof units / sizeof units[0] };
-    char digits[32];
+    static const char *const letters[] = {"p", "n", "u", "m", "", "k", "M", "G"};
+    enum { ONES = 4 };
     if (!isfinite(value) || value < 1e-12 || value >= 999.5e9) {
-        snprintf(text, size, "%.3g", value);
+        cj__number_text(value, 3, text, size);
         return;
     }
-    /* to three digits first: 999.7 is 1k */
-    snprintf(digits, sizeof digits, "%.2e", value);
-    double rounded = cj_strtod(digits, NULL);
-    int unit = UNITS - 1;
-    while (unit > 0 && rounded < units[unit].factor * (1 - 1e-9))
-        unit--;
+    int power;
+    int digits = three_digits(value, &power);
+    int unit = (power + 2 + 12) / 3; /* the value is from 1 to below 1000 of it */
     /* 0.47 ohm is R47; nothing else is written that way */
-    if (rounded >= 0.0999 && rounded < 1)
-        unit = 4;
-    double scaled = rounded / units[unit].factor;
-    int whole = (int)floor(scaled + 1e-9);
-    int decimals = whole >= 100 ? 0 : whole >= 10 ? 1 : whole >= 1 ? 2 : 3;
-    int fraction = (int)nearbyint((scaled - whole) * pow(10, decimals));
-    while (decimals > 0 && fraction % 10 == 0) {
-        fraction /= 10;
-        decimals--;
-    }
-    if (decimals > 0 && whole == 0)
-        snprintf(text, size, "R%0*d", decimals, fraction);
-    else if (decimals > 0)
-        snprintf(text, size, "%d%s%0*d", whole, units[unit].letter, decimals, fraction);
+    if (power == -3)
+        unit = ONES;
+    int decimals = (unit - ONES) * 3 - power; /* 0 to 3 */
+    for (; decimals > 0 && digits % 10 == 0; decimals--)
+        digits /= 10;
+    char fraction[4] = "";
+    for (int i = decimals; i > 0 && i < 4; i--, digits /= 10)
+        fraction[i - 1] = (char)('0' + digits % 10);
+    if (decimals == 0)
+        snprintf(text, size, "%d%s", digits, letters[unit]);
+    else if (digits == 0)
+        snprintf(text, size, "R%s", fraction);
     else
-        snprintf(text, size, "%d%s", whole, unit == 4 ? "" : units[unit].letter);
+        snprintf(text, size, "%d%s%s", digits, unit == ONES ? "R" : letters[unit], fraction);
 }

@@ -2,6 +2,8 @@
 /* Preferred values (IEC 60063) and how values are written (IEC 60062). */
 #include "tests.h"
 
+#include <locale.h>
+
 static void nearest_preferred_values(void **state)
 {
     /* by hand: the series' own values around each */
@@ -121,6 +123,22 @@ static void written_values_are_read_back(void **state)
     }
 }
 
+/* Where there is a locale with a decimal comma, it is not written. */
+static void values_do_not_follow_the_locale(void **state)
+{
+    char text[32];
+    (void)state;
+    if (setlocale(LC_ALL, "de_DE.UTF-8") == NULL)
+        print_message("note: no locale with a decimal comma here\n");
+    cj_value_text(5e-13, text, sizeof text);
+    assert_string_equal(text, "5e-13");
+    cj_value_text(1.25e-13, text, sizeof text);
+    assert_string_equal(text, "1.25e-13");
+    cj_value_text(4700, text, sizeof text);
+    assert_string_equal(text, "4k7");
+    setlocale(LC_ALL, "C");
+}
+
 int run_value_tests(void)
 {
     const struct CMUnitTest tests[] = {
@@ -130,6 +148,7 @@ int run_value_tests(void)
         cmocka_unit_test(preferred_agrees_with_the_list),
         cmocka_unit_test(values_are_written_as_on_parts),
         cmocka_unit_test(written_values_are_read_back),
+        cmocka_unit_test(values_do_not_follow_the_locale),
     };
     return cmocka_run_group_tests_name("values", tests, NULL, NULL);
 }
