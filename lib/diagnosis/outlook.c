@@ -310,12 +310,40 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     out->fragile_part = out->fragile_section = -1;
 }
 
+/* Where the manner changes nothing, everything is as of a good unit. */
+static void copy_look(const cj__scene *scene, size_t look, const cj__outlook *from,
+                      cj__outlook *out)
+{
+    size_t columns = (size_t)out->columns;
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        if (feature->look != look)
+            continue;
+        size_t row = (size_t)feature->row, rows = (size_t)feature->rows;
+        memcpy(out->mean + row, from->mean + row, rows * sizeof *out->mean);
+        memcpy(out->by + row * columns, from->by + row * columns, rows * columns * sizeof *out->by);
+        memcpy(out->var + 3 * f, from->var + 3 * f, 3 * sizeof *out->var);
+        out->skip[f] = from->skip[f];
+        out->excess = out->excess || from->skip[f];
+    }
+    for (size_t d = 0; d < scene->distortion_count; d++)
+        if (scene->distortions[d].look == look) {
+            out->thd[d] = from->thd[d];
+            out->loose[d] = from->loose[d];
+        }
+}
+
 static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
-                           const cj_variant *variant, unsigned want, const double *healthy,
+                           const cj_variant *variant, unsigned want, const cj__reference *reference,
                            cj__outlook *out, cj_error *err)
 {
+    const double *healthy = reference != NULL ? reference->good->mean : NULL;
     clear(out, scene);
     for (size_t i = 0; i < scene->look_count; i++) {
+        if (reference != NULL && reference->active != NULL && !reference->active[i]) {
+            copy_look(scene, scene->looks[i], reference->good, out);
+            continue;
+        }
         const cj_step *step = &scene->board->steps[scene->look_steps[i]];
         cj_prediction *seen = scene->work[i];
         cj_status status =
@@ -379,7 +407,8 @@ static double value_in(const cj_board *board, const cj_variant *variant, int par
 /* The column of one part by central difference, and the shift of the means by its curvature
  * (2k + 1 solutions at one sigma). */
 static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_variant *variant,
-                        size_t parameter, cj__outlook *out, cj_error *err)
+                        size_t parameter, const cj__reference *reference, cj__outlook *out,
+                        cj_error *err)
 {
     const cj_parameter *p = &cj_bench_parameters(scene->bench)[parameter];
     double value = value_in(scene->board, variant, p->part);
@@ -390,13 +419,13 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
     cj_variant moved = {variant->edits, variant->count + 1};
     size_t rows = (size_t)out->rows, columns = (size_t)out->columns;
     double *up = out->up;
-    cj_status status = fill_with(scene, manner, &moved, 0, NULL, out->scratch, err);
+    cj_status status = fill_with(scene, manner, &moved, 0, reference, out->scratch, err);
     if (status != CJ_OK)
         return status;
     memcpy(up, out->scratch->mean, rows * sizeof *up);
     bool excess = out->scratch->excess;
     edit->a = value * exp(-p->sigma);
-    status = fill_with(scene, manner, &moved, 0, NULL, out->scratch, err);
+    status = fill_with(scene, manner, &moved, 0, reference, out->scratch, err);
     if (status != CJ_OK || excess || out->scratch->excess)
         return status;
     for (size_t r = 0; r < rows; r++) {
@@ -408,7 +437,7 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
 }
 
 static cj_status second_order(const cj__scene *scene, const cj__manner *manner, cj_variant *variant,
-                              cj__outlook *out, cj_error *err)
+                              const cj__reference *reference, cj__outlook *out, cj_error *err)
 {
     size_t count = cj_bench_parameter_count(scene->bench), rows = (size_t)out->rows;
     const cj_parameter *parameters = cj_bench_parameters(scene->bench);
@@ -421,7 +450,7 @@ static cj_status second_order(const cj__scene *scene, const cj__manner *manner, 
             if (made != CJ_OK)
                 return made;
         }
-        cj_status status = across(scene, manner, variant, p, out, err);
+        cj_status status = across(scene, manner, variant, p, reference, out, err);
         if (status != CJ_OK)
             return status;
     }
@@ -435,12 +464,13 @@ static cj_status second_order(const cj__scene *scene, const cj__manner *manner, 
 enum { EDITS_HERE = 160 };
 
 cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, double free_value,
-                           unsigned want, const double *healthy, cj__outlook *out, cj_error *err)
+                           unsigned want, const cj__reference *reference, cj__outlook *out,
+                           cj_error *err)
 {
     cj_edit here[EDITS_HERE + 1];
     if (manner->edit_count > EDITS_HERE) { /* a board of very many op-amps without a supply */
         cj_variant whole = {manner->edits, manner->edit_count};
-        return fill_with(scene, manner, &whole, want, healthy, out, err);
+        return fill_with(scene, manner, &whole, want, reference, out, err);
     }
     memcpy(here, manner->edits, manner->edit_count * sizeof *here);
     if (manner->prior != CJ__FIXED) {
@@ -451,8 +481,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
             here[manner->free_edit].a = value;
     }
     cj_variant variant = {here, manner->edit_count};
-    cj_status status = fill_with(scene, manner, &variant, want, healthy, out, err);
+    cj_status status = fill_with(scene, manner, &variant, want, reference, out, err);
     if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time)
-        status = second_order(scene, manner, &variant, out, err);
+        status = second_order(scene, manner, &variant, reference, out, err);
     return status;
 }

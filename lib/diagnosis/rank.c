@@ -21,7 +21,8 @@ void cj__ranking_free(cj__ranking *ranking)
     cj_free(ranking->log);
     cj_free(ranking->probability);
     cj_free(ranking->best);
-    cj_free(ranking->healthy);
+    cj__outlook_free(ranking->unit);
+    cj_free(ranking->active);
     cj__outlook_free(ranking->outlook);
     cj__normal_free(ranking->normal);
     cj__normal_free(ranking->good);
@@ -32,6 +33,59 @@ static double add_logs(double a, double b)
 {
     double high = fmax(a, b);
     return isfinite(high) ? high + log(exp(a - high) + exp(b - high)) : high;
+}
+
+/* ---- what a manner changes ---- */
+
+static cj_status fill(cj__ranking *ranking, const cj__manner *manner, double value, unsigned want,
+                      cj_error *err)
+{
+    cj__reference reference = {ranking->unit, ranking->active};
+    return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
+}
+
+/* Looks whose rows differ from a good unit's by more than a trifle of their errors. */
+static void note_active(cj__ranking *ranking, bool *changed)
+{
+    const cj__scene *scene = ranking->scene;
+    const cj__outlook *now = ranking->outlook, *good = ranking->unit;
+    for (size_t i = 0; i < scene->look_count; i++) {
+        for (size_t f = 0; f < scene->count && !changed[i]; f++) {
+            const cj__feature *feature = &scene->features[f];
+            if (feature->look != scene->looks[i])
+                continue;
+            changed[i] = now->skip[f] != good->skip[f];
+            for (int r = 0; r < feature->rows; r++) {
+                double moved = now->mean[feature->row + r] - good->mean[feature->row + r];
+                changed[i] = changed[i] || moved * moved > 1e-4 * feature->var[2 * r];
+            }
+        }
+        for (size_t d = 0; d < scene->distortion_count && !changed[i]; d++)
+            changed[i] = scene->distortions[d].look == scene->looks[i] &&
+                         !(now->thd[d] == good->thd[d] && now->loose[d] == good->loose[d]);
+    }
+}
+
+cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *err)
+{
+    size_t looks = ranking->scene->look_count;
+    bool *changed = cj_new(looks + 1, sizeof *changed);
+    if (changed == NULL)
+        return cj_fail_memory(err);
+    cj_status status = CJ_OK;
+    int points = manner->prior == CJ__FIXED ? 1 : 3;
+    for (size_t i = 0; i < looks; i++)
+        ranking->active[i] = true;
+    for (int p = 0; p < points && status == CJ_OK; p++) {
+        double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, p / 2.0);
+        status = fill(ranking, manner, value, 0, err);
+        if (status == CJ_OK)
+            note_active(ranking, changed);
+    }
+    for (size_t i = 0; i < looks && status == CJ_OK; i++)
+        ranking->active[i] = changed[i];
+    cj_free(changed);
+    return status;
 }
 
 /* ---- one trial ---- */
@@ -71,13 +125,6 @@ bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial, cj_edit
         out->prior = CJ__FIXED;
     }
     return true;
-}
-
-static cj_status fill(cj__ranking *ranking, const cj__manner *manner, double value, unsigned want,
-                      cj_error *err)
-{
-    return cj__outlook_fill(ranking->scene, manner, value, want, ranking->healthy, ranking->outlook,
-                            err);
 }
 
 /* How the means move with ln of the searched quantity, whitened, into slope. */
@@ -211,6 +258,9 @@ static cj_status try_suspect(cj__ranking *ranking, size_t index, unsigned want, 
             .suspect = index, .manner = m, .free_value = NAN, .low = NAN, .high = NAN};
         if (manner->weight <= 0)
             continue;
+        status = cj__active(ranking, manner, err);
+        if (status != CJ_OK)
+            break;
         if (manner->prior == CJ__FIXED) {
             status = add_trial(ranking, &setup, want, err);
             continue;
@@ -298,7 +348,9 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
             trial->log = trial->robust = -INFINITY;
             continue;
         }
-        status = judge(ranking, &suspect->manners[trial->manner], CJ_TRANSIENT, trial, err);
+        status = cj__active(ranking, &suspect->manners[trial->manner], err);
+        if (status == CJ_OK)
+            status = judge(ranking, &suspect->manners[trial->manner], CJ_TRANSIENT, trial, err);
         best = fmax(best, trial->log + log(suspect->prior));
     }
     return status;
@@ -306,21 +358,23 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
 
 static cj_status learn_healthy(cj__ranking *ranking, cj_error *err)
 {
-    cj_status status = fill(ranking, &ranking->suspects->items[0].manners[0], NAN, CJ_SPREAD, err);
-    if (status != CJ_OK)
-        return status;
-    double *means = cj_new((size_t)ranking->scene->rows + 1, sizeof *means);
-    if (means == NULL)
-        return cj_fail_memory(err);
-    memcpy(means, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *means);
-    ranking->healthy = means;
-    return cj__normal_fill(ranking->scene, ranking->outlook, ranking->good, err);
+    cj_status status = cj__outlook_fill(ranking->scene, &ranking->suspects->items[0].manners[0],
+                                        NAN, CJ_SPREAD, NULL, ranking->unit, err);
+    ranking->healthy = ranking->unit->mean;
+    if (status == CJ_OK)
+        status = cj__normal_fill(ranking->scene, ranking->unit, ranking->good, err);
+    return status;
 }
 
 static cj_status prepare(cj__ranking *ranking, cj_error *err)
 {
     const cj__scene *scene = ranking->scene;
+    ranking->active = cj_new(scene->look_count + 1, sizeof *ranking->active);
+    if (ranking->active == NULL)
+        return cj_fail_memory(err);
     cj_status status = cj__outlook_make(scene, &ranking->outlook, err);
+    if (status == CJ_OK)
+        status = cj__outlook_make(scene, &ranking->unit, err);
     if (status == CJ_OK)
         status = cj__normal_make(scene->rows, &ranking->normal, err);
     if (status == CJ_OK)
@@ -372,7 +426,9 @@ cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigne
     cj__manner manner;
     if (!cj__trial_fixed(ranking, trial, edits, &manner))
         return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
-    cj_status status = fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
+    cj_status status = cj__active(ranking, &manner, err);
+    if (status == CJ_OK)
+        status = fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
     if (status == CJ_OK)
         status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
     return status;

@@ -36,7 +36,9 @@ typedef struct cj__ranking {
     size_t *best;          /* [suspects] the trial with most evidence */
     size_t known;          /* suspects in the three arrays above */
     double none_log, none; /* none of these */
-    double *healthy;       /* [rows] means of a good unit */
+    double *healthy;   /* [rows] means of a good unit; owned by `unit` */
+    cj__outlook *unit; /* a good unit */
+    bool *active;      /* [looks] that the manner at hand changes */
     cj__outlook *outlook;  /* scratch */
     cj__normal *normal;    /* scratch */
     cj__normal *good;      /* of a good unit */
@@ -52,6 +54,10 @@ void cj__ranking_free(cj__ranking *ranking);
 enum { CJ__TRIAL_EDITS = 128 };
 CJ_MUST_CHECK bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial,
                                    cj_edit *edits, cj__manner *out);
+
+/* Finds the looks that a manner changes at all (with any value of what is searched for): others are
+ * not solved until the next call. */
+CJ_MUST_CHECK cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *err);
 
 /* The spread of a trial into ranking->normal (and what it predicts into ranking->outlook). */
 CJ_MUST_CHECK cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial,

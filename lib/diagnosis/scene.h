@@ -83,15 +83,22 @@ typedef struct cj__outlook {
     struct cj__outlook *scratch;
 } cj__outlook;
 
+/* A good unit beside it: where loose_db applies; and the looks that a manner is known to leave
+ * alone are taken from there (active: [looks], NULL: all are solved). */
+typedef struct cj__reference {
+    const cj__outlook *good;
+    const bool *active;
+} cj__reference;
+
 CJ_MUST_CHECK cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err);
 void cj__outlook_free(cj__outlook *outlook);
 
 /* want: CJ_SPREAD, CJ_TRANSIENT as in circuit.h. free_value: the manner's searched quantity,
- * ignored where nothing is searched for. healthy: means of a good unit (where loose_db applies),
- * NULL: none. */
+ * ignored where nothing is searched for. reference may be NULL. */
 CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner,
-                                         double free_value, unsigned want, const double *healthy,
-                                         cj__outlook *out, cj_error *err);
+                                         double free_value, unsigned want,
+                                         const cj__reference *reference, cj__outlook *out,
+                                         cj_error *err);
 
 /* ---- score.c ---- */
 

@@ -76,8 +76,9 @@ struct misfit {
 static cj_status misfit_at(const struct misfit *misfit, double t, double *value, cj_error *err)
 {
     cj__outlook *outlook = misfit->ranking->outlook;
-    cj_status status =
-        cj__outlook_fill(misfit->ranking->scene, misfit->manner, exp(t), 0, NULL, outlook, err);
+    cj__reference reference = {misfit->ranking->unit, misfit->ranking->active};
+    cj_status status = cj__outlook_fill(misfit->ranking->scene, misfit->manner, exp(t), 0,
+                                        &reference, outlook, err);
     if (status == CJ_OK)
         *value = cj__normal_distance(misfit->ranking->scene, outlook, misfit->metric);
     return status;
@@ -143,6 +144,14 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     int points = (int)fmin(fmax(ceil((high - low) / 0.6), 6), GRID_MOST - 1) + 1;
     double step = (high - low) / (points - 1);
     cj_status status = CJ_OK;
+    bool any = false;
+    for (size_t i = 0; i < ranking->scene->look_count; i++)
+        any = any || ranking->active[i];
+    if (!any) { /* nothing shows, whatever the value */
+        found[0] = exp((low + high) / 2);
+        *count = 1;
+        return CJ_OK;
+    }
     for (int i = 0; i < points && status == CJ_OK; i++)
         status = misfit_at(&misfit, low + i * step, &grid[i], err);
     if (status != CJ_OK)

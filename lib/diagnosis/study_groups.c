@@ -43,7 +43,7 @@ static cj_status fill(struct grouping *grouping, size_t suspect, unsigned want, 
 {
     double value;
     const cj__manner *manner = cj__study_manner(&grouping->suspects->items[suspect], 10, &value);
-    return cj__outlook_fill(grouping->scene, manner, value, want | CJ_TRANSIENT, grouping->means,
+    return cj__outlook_fill(grouping->scene, manner, value, want | CJ_TRANSIENT, NULL,
                             grouping->outlook, err);
 }
 

@@ -119,8 +119,7 @@ static cj_status slips_through(struct judging *judging, const cj__suspect *suspe
     for (int i = 0; i < (suspect->fault.kind == CJ_FAULT_WRONG_VALUE ? 2 : 1) && *unseen; i++) {
         double value;
         const cj__manner *manner = cj__study_manner(suspect, factors[i], &value);
-        cj_status status = cj__outlook_fill(judging->scene, manner, value, CJ_TRANSIENT,
-                                            judging->healthy, judging->outlook, err);
+        cj_status status = cj__outlook_fill(judging->scene, manner, value, CJ_TRANSIENT, NULL, judging->outlook, err);
         if (status != CJ_OK)
             return status;
         *unseen = passes(judging);

@@ -1,0 +1,38 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "check.h"
+
+#include "board_tests.h"
+
+cj_board *board_fixture(const char *name)
+{
+    char path[512];
+    cj_board *board = NULL;
+    cj_errors errors;
+    snprintf(path, sizeof path, "%s/boards/%s.yaml", FIXTURES, name);
+    if (cj_board_read(path, &board, &errors) != CJ_OK)
+        fail_msg("%s: %s", path, errors.items[0].message);
+    return board;
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(every_pin_can_be_open),
+        cmocka_unit_test(bridges_join_neighbours_of_one_row),
+        cmocka_unit_test(every_suspect_is_whole),
+        cmocka_unit_test(pairs_join_their_manners),
+        cmocka_unit_test(a_density_is_that_of_the_formula),
+        cmocka_unit_test(an_outlier_is_worth_a_cause_of_its_own),
+        cmocka_unit_test(distortion_speaks_by_its_size),
+        cmocka_unit_test(a_searched_quantity_weighs_what_it_covers),
+        cmocka_unit_test(readings_of_a_fault_name_it),
+        cmocka_unit_test(a_good_unit_is_healthy),
+        cmocka_unit_test(a_stranger_is_not_given_a_name),
+        cmocka_unit_test(the_next_reading_splits_what_is_left),
+        cmocka_unit_test(nothing_read_is_undecided),
+        cmocka_unit_test(a_rule_joins_the_list),
+        cmocka_unit_test(a_study_says_what_the_steps_can_tell),
+        cmocka_unit_test(diagnosing_runs_out_of_memory),
+    };
+    return cmocka_run_group_tests_name("diagnosis-board", tests, NULL, NULL);
+}

@@ -1,0 +1,32 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The diagnosis with a board: the tests of this program, by file. */
+#ifndef BOARD_TESTS_H
+#define BOARD_TESTS_H
+
+#include "coldjoint/diagnosis.h"
+
+/* test_dictionary.c */
+void every_pin_can_be_open(void **state);
+void bridges_join_neighbours_of_one_row(void **state);
+void every_suspect_is_whole(void **state);
+void pairs_join_their_manners(void **state);
+
+/* test_score.c */
+void a_density_is_that_of_the_formula(void **state);
+void an_outlier_is_worth_a_cause_of_its_own(void **state);
+void distortion_speaks_by_its_size(void **state);
+void a_searched_quantity_weighs_what_it_covers(void **state);
+
+/* test_diagnose.c */
+void readings_of_a_fault_name_it(void **state);
+void a_good_unit_is_healthy(void **state);
+void a_stranger_is_not_given_a_name(void **state);
+void the_next_reading_splits_what_is_left(void **state);
+void nothing_read_is_undecided(void **state);
+void a_rule_joins_the_list(void **state);
+void a_study_says_what_the_steps_can_tell(void **state);
+void diagnosing_runs_out_of_memory(void **state);
+
+cj_board *board_fixture(const char *name);
+
+#endif
