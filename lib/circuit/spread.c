@@ -80,6 +80,8 @@ void cj__spread(const cj__task *task, const cj__state *state, double peak, cj__c
     double omega = bench->change.plane->omega;
     memset(by, 0, bench->numbering.parameter_count * sizeof(cj__c));
     by_branches(task, omega, by);
+    if (bench->board->steps[task->look->step].power_off)
+        return; /* dead sections have nothing to follow */
     for (size_t k = 0; k < task->frame->netlist.amp_count; k++) {
         const cj__amp *amp = task->frame->amps[k];
         cj_mode mode = state->mode[k];
