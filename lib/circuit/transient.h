@@ -50,7 +50,9 @@ typedef struct cj__stepper {
     int bend_count;
     int *capacitors; /* branches that hold charge */
     int capacitor_count;
-    double step_s; /* 0: the DC point */
+    double *seconds; /* [capacitors] time constant of each with the others taken out and outputs as
+                        they stand */
+    double step_s;   /* 0: the DC point */
     cj__ports ports;
 
     /* what is solved at each step, [bends] */
@@ -88,6 +90,11 @@ CJ_MUST_CHECK cj_status cj__bends_find(const cj__netlist *netlist, cj__bend **ou
  * caller. */
 void cj__bends_solve(cj__stepper *stepper, const double *alone);
 
+/* Gaussian elimination with partial pivoting of a dense matrix, row by row, in place; the
+ * determinant's sign. */
+int cj__lu_factor(double *a, int n, int *pivot);
+void cj__lu_solve(const double *a, int n, const int *pivot, double *x);
+
 /* transient_step.c */
 CJ_MUST_CHECK cj_status cj__stepper_make(const cj__netlist *netlist,
                                          const cj__transient_setup *setup, int steps_per_period,
@@ -95,5 +102,20 @@ CJ_MUST_CHECK cj_status cj__stepper_make(const cj__netlist *netlist,
 void cj__stepper_free(cj__stepper *stepper);
 /* Takes one step to where the source stands at sine; stepper->look then holds what is seen. */
 void cj__stepper_step(cj__stepper *stepper, double sine);
+
+/* ---- transient_settle.c ---- */
+
+typedef struct cj__run {
+    cj__stepper *stepper;
+    int steps, channels;
+    double *drive;         /* [steps] what the source is at each instant, of its peak */
+    double *wave, *before; /* [channels * steps] the last period, and the one before */
+    int periods;
+} cj__run;
+
+/* One period; wave becomes before. */
+void cj__run_period(cj__run *run);
+/* Runs until what is left of the start is small; *settled: it is. */
+CJ_MUST_CHECK cj_status cj__run_settled(cj__run *run, bool *settled, cj_error *err);
 
 #endif

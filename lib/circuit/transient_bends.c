@@ -96,9 +96,8 @@ static bool is_active(const cj__stepper *s, int k)
     }
 }
 
-/* LU with partial pivoting, in place, rows interchanged as in LAPACK's getrf. The determinant's
- * sign. */
-static int lu_factor(double *a, int n, int *pivot)
+/* Rows interchanged as in LAPACK's getrf. */
+int cj__lu_factor(double *a, int n, int *pivot)
 {
     int sign = 1;
     for (int k = 0; k < n; k++) {
@@ -123,7 +122,7 @@ static int lu_factor(double *a, int n, int *pivot)
     return sign;
 }
 
-static void lu_solve(const double *a, int n, const int *pivot, double *x)
+void cj__lu_solve(const double *a, int n, const int *pivot, double *x)
 {
     for (int k = 0; k < n; k++) {
         double keep = x[pivot[k]];
@@ -161,7 +160,7 @@ static void factor(cj__stepper *s)
             s->matrix[i * n + j] =
                 -slope * scale * column_at(s, s->active[j], s->active[i]) + (i == j ? scale : 0);
     }
-    s->sign = lu_factor(s->matrix, n, s->pivot);
+    s->sign = cj__lu_factor(s->matrix, n, s->pivot);
     for (int k = 0; k < s->bend_count; k++)
         s->factored[k] = s->state[k];
     s->factored_valid = true;
@@ -192,7 +191,7 @@ static void solve_once(cj__stepper *s, const double *alone)
         int k = s->active[i];
         s->right[i] = (s->slope_now[k] * s->sees[k] + s->rest_now[k]) * scale_of(s, k);
     }
-    lu_solve(s->matrix, n, s->pivot, s->right);
+    cj__lu_solve(s->matrix, n, s->pivot, s->right);
     for (int i = 0; i < n; i++) {
         int from = s->active[i];
         s->gives[from] = s->right[i];
@@ -287,7 +286,7 @@ static void leave_hilltop(cj__stepper *s)
             continue;
         for (int j = 0; j < n; j++)
             s->column[j] = j == i ? scale_of(s, k) : 0;
-        lu_solve(s->matrix, n, s->pivot, s->column);
+        cj__lu_solve(s->matrix, n, s->pivot, s->column);
         if (s->column[i] < least) {
             least = s->column[i];
             which = k;

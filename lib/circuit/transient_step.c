@@ -11,6 +11,7 @@ void cj__stepper_free(cj__stepper *s)
     cj__ports_free(&s->ports);
     cj_free(s->bends);
     cj_free(s->capacitors);
+    cj_free(s->seconds);
     cj_free(s->gives);
     cj_free(s->state);
     cj_free(s->matrix);
@@ -61,7 +62,8 @@ static bool make_state_memory(cj__stepper *s)
 static cj_status find_capacitors(cj__stepper *s, cj_error *err)
 {
     s->capacitors = cj_new(s->netlist->branch_count + 1, sizeof *s->capacitors);
-    if (!s->capacitors)
+    s->seconds = cj_new(s->netlist->branch_count + 1, sizeof *s->seconds);
+    if (!s->capacitors || !s->seconds)
         return cj_fail_memory(err);
     for (size_t k = 0; k < s->netlist->branch_count; k++) {
         const cj__branch *branch = &s->netlist->branches[k];
@@ -112,6 +114,15 @@ static void add_columns(const cj__stepper *s, int first, int count, const double
     }
 }
 
+static void find_seconds(cj__stepper *s)
+{
+    size_t looks = (size_t)s->ports.looks, first = (size_t)s->bend_count;
+    for (int k = 0; k < s->capacitor_count; k++) {
+        double ohm = s->ports.column[(first + (size_t)k) * (looks + 1)];
+        s->seconds[k] = fabs(ohm) * s->netlist->branches[s->capacitors[k]].capacitance;
+    }
+}
+
 /* An op-amp at rest is its gain between its limits. */
 static cj_status start_at_rest(cj__stepper *s, cj_error *err)
 {
@@ -119,6 +130,7 @@ static cj_status start_at_rest(cj__stepper *s, cj_error *err)
     if (status)
         return status;
     start_sides(s);
+    find_seconds(s);
     for (int k = 0; k < s->bend_count; k++) {
         const cj__bend *b = &s->bends[k];
         s->upper[k] = b->high;
