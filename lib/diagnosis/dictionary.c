@@ -313,6 +313,18 @@ static void normalise(cj__suspects *suspects)
     }
 }
 
+/* A pin whose loss is not modelled (balance, compensation): it reads like a good one here. */
+static void fill_silent(cj__dictionary *dictionary)
+{
+    for (size_t i = 0; i < dictionary->suspects->count && !dictionary->failed; i++) {
+        cj__suspect *suspect = &dictionary->suspects->items[i];
+        if (suspect->count > 0)
+            continue;
+        suspect->silent = true;
+        dictionary->failed = cj__suspect_manner(suspect, 0, 1) == NULL;
+    }
+}
+
 cj_status cj__suspects_make(const cj_board *board, cj__suspects **out, cj_error *err)
 {
     cj__dictionary dictionary = {.board = board};
@@ -330,6 +342,7 @@ cj_status cj__suspects_make(const cj_board *board, cj__suspects **out, cj_error 
         swapped(&dictionary, i);
     }
     unpowered(&dictionary);
+    fill_silent(&dictionary);
     if (dictionary.failed) {
         cj__suspects_free(dictionary.suspects);
         return cj_fail_memory(err);
