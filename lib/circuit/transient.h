@@ -50,9 +50,10 @@ typedef struct cj__stepper {
     int bend_count;
     int *capacitors; /* branches that hold charge */
     int capacitor_count;
-    double *seconds; /* [capacitors] time constant of each with the others taken out and outputs as
-                        they stand */
-    double step_s;   /* 0: the DC point */
+    double *open_seconds; /* [bends] that of a section's integrator with its own feedback at rest; 0
+                             for others */
+    double *seconds;      /* [capacitors] time constant of each at rest, the others taken out */
+    double step_s;        /* 0: the DC point */
     cj__ports ports;
 
     /* what is solved at each step, [bends] */

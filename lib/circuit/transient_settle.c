@@ -92,9 +92,9 @@ static bool run_plain(cj__run *r, int most)
 
 /* ---- slow states ---- */
 
-/* A slow quantity: a capacitor's voltage; of a transformer the current that magnetizes the core
- * (primary's, and secondary's as seen from there: the two alone follow the load at once). It is set
- * through the first of them. */
+/* A slow quantity: a capacitor's voltage; the integrator of a section that runs open loop; of a
+ * transformer the current that magnetizes the core (primary's, and secondary's as seen from there:
+ * the two alone follow the load at once). It is set through the first of them. */
 typedef struct slow_state {
     int place, second; /* in state_now: now, and one step before */
     int other;         /* the secondary's */
@@ -120,14 +120,20 @@ static void find_slow(const cj__run *r, slow *s)
 {
     const cj__stepper *stepper = r->stepper;
     int n = stepper->capacitor_count, windings = stepper->ports.windings;
+    double shortest = slow_periods * r->steps * stepper->step_s;
     for (int k = 0; k < windings; k += 2) {
         const cj__winding_pair *pair = &stepper->netlist->windings[k / 2];
         int place = 2 * n + k;
         add_slow(s, (slow_state){place, place + windings, place + 1,
                                  pair->henry[0] > 0 ? pair->mutual_h / pair->henry[0] : 0, 1e-9});
     }
+    for (int k = 0; k < stepper->bend_count; k++)
+        if (stepper->open_seconds[k] > shortest)
+            add_slow(s, (slow_state){2 * (n + windings) + k,
+                                     2 * (n + windings) + stepper->bend_count + k, k, 0,
+                                     1e-4 * stepper->setup->peak_v + 1e-6});
     for (int k = 0; k < n; k++) {
-        if (stepper->seconds[k] > slow_periods * r->steps * stepper->step_s)
+        if (stepper->seconds[k] > shortest)
             add_slow(s, (slow_state){k, n + k, k, 0, 1e-4 * stepper->setup->peak_v + 1e-6});
     }
 }

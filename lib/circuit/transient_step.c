@@ -25,15 +25,16 @@ void cj__stepper_free(cj__stepper *s)
 static bool make_bend_memory(cj__stepper *s)
 {
     size_t n = (size_t)s->bend_count + 1;
-    double *block = cj_new(10 * n, sizeof(double));
+    double *block = cj_new(11 * n, sizeof(double));
     s->gives = block;
     s->state = cj_new(3 * n, 1);
     s->pivot = cj_new(2 * n, sizeof(int));
     s->matrix = cj_new(n * n, sizeof(double));
     if (!block || !s->state || !s->pivot || !s->matrix)
         return false;
-    double **parts[] = {&s->gives,      &s->sees,      &s->upper,    &s->lower, &s->rate,
-                        &s->junction_v, &s->slope_now, &s->rest_now, &s->right, &s->column};
+    double **parts[] = {&s->gives, &s->sees,       &s->upper,       &s->lower,
+                        &s->rate,  &s->junction_v, &s->slope_now,   &s->rest_now,
+                        &s->right, &s->column,     &s->open_seconds};
     for (size_t k = 0; k < sizeof parts / sizeof *parts; k++)
         *parts[k] = block + k * n;
     s->factored = s->state + n;
@@ -114,13 +115,34 @@ static void add_columns(const cj__stepper *s, int first, int count, const double
     }
 }
 
+/* Ohm that a capacitor sees at rest, others taken out: outputs as they stand, or with the sections
+ * that are linear at work (an integrator's), whichever is more. */
+static double ohm_at(cj__stepper *s, int capacitor)
+{
+    const cj__ports *ports = &s->ports;
+    size_t looks = (size_t)ports->looks, own = (size_t)(s->bend_count + capacitor);
+    const double *column = ports->column + own * looks;
+    double still = column[own], at_work = still;
+    for (int i = 0; i < s->active_count; i++)
+        s->right[i] = s->slope_now[s->active[i]] * column[s->active[i]] /
+                      fmax(1, fabs(s->slope_now[s->active[i]]));
+    cj__lu_solve(s->matrix, s->active_count, s->pivot, s->right);
+    for (int i = 0; i < s->active_count; i++)
+        at_work += ports->column[(size_t)s->active[i] * looks + own] * s->right[i];
+    return fmax(fabs(still), fabs(at_work));
+}
+
 static void find_seconds(cj__stepper *s)
 {
-    size_t looks = (size_t)s->ports.looks, first = (size_t)s->bend_count;
-    for (int k = 0; k < s->capacitor_count; k++) {
-        double ohm = s->ports.column[(first + (size_t)k) * (looks + 1)];
-        s->seconds[k] = fabs(ohm) * s->netlist->branches[s->capacitors[k]].capacitance;
+    for (int k = 0; k < s->bend_count; k++) {
+        const cj__bend *b = &s->bends[k];
+        if (b->kind != CJ__BEND_AMP)
+            continue;
+        double back = s->ports.column[(size_t)k * ((size_t)s->ports.looks + 1)];
+        s->open_seconds[k] = 1 / (b->gbw * (1 / b->gain + fmax(-back, 0)));
     }
+    for (int k = 0; k < s->capacitor_count; k++)
+        s->seconds[k] = ohm_at(s, k) * s->netlist->branches[s->capacitors[k]].capacitance;
 }
 
 /* An op-amp at rest is its gain between its limits. */
@@ -130,7 +152,6 @@ static cj_status start_at_rest(cj__stepper *s, cj_error *err)
     if (status)
         return status;
     start_sides(s);
-    find_seconds(s);
     for (int k = 0; k < s->bend_count; k++) {
         const cj__bend *b = &s->bends[k];
         s->upper[k] = b->high;
@@ -143,6 +164,7 @@ static cj_status start_at_rest(cj__stepper *s, cj_error *err)
     for (int j = 0; j < s->ports.looks; j++)
         s->look[j] = s->ports.dc[j];
     cj__bends_solve(s, s->look);
+    find_seconds(s);
     add_columns(s, 0, s->bend_count, s->gives, s->look);
     const double *look = s->look + s->bend_count;
     for (int k = 0; k < s->capacitor_count; k++)
