@@ -18,6 +18,7 @@
 #define COLDJOINT_CIRCUIT_INTERNAL_H
 
 #include <complex.h>
+#include <math.h>
 #include <suitesparse/klu.h>
 
 #include "circuit/netlist.h"
@@ -29,6 +30,22 @@ static inline cj__c cj__mul(cj__c a, cj__c b)
 {
     double ar = creal(a), ai = cimag(a), br = creal(b), bi = cimag(b);
     return CMPLX(ar * br - ai * bi, ar * bi + ai * br);
+}
+
+/* Length and a cheap bound of it (within sqrt 2). */
+static inline double cj__length(cj__c z)
+{
+    return sqrt(creal(z) * creal(z) + cimag(z) * cimag(z));
+}
+
+static inline double cj__size(cj__c z)
+{
+    return fabs(creal(z)) + fabs(cimag(z));
+}
+
+static inline double cj__larger(double x, double y)
+{
+    return x > y ? x : y;
 }
 
 static inline cj__c cj__div(cj__c a, cj__c b)
@@ -135,6 +152,10 @@ typedef struct cj__clamp {
     double low, high, siemens;
 } cj__clamp;
 bool cj__clamp_of(const cj__amp *amp, int which, cj__clamp *out);
+static inline bool cj__has_clamps(const cj__amp *amp)
+{
+    return amp->clamped || amp->plus_high < INFINITY || amp->inverting_high < INFINITY;
+}
 
 /* Admittances of a winding pair at a frequency: current into a[i] is sum y[i][j] (v(a[j]) -
  * v(b[j])). */
@@ -333,6 +354,21 @@ bool cj__terms_factor(cj__change *change);
 void cj__terms_solve(cj__change *change, const cj__c *x);
 /* The answer for a unit current into a node alone; *x: what it adds to. False: out of memory. */
 bool cj__terms_unit(cj__change *change, int node, const cj__c **x);
+/* The changed solution from one node to another: what sections see of it. */
+cj__c cj__changed_across_slowly(const cj__change *change, const cj__c *x, int a, int b);
+static inline cj__c cj__changed_across(const cj__change *change, const cj__c *x, int a, int b)
+{
+    int nodes = change->frame->nodes;
+    if (a >= nodes || b >= nodes)
+        return cj__changed_across_slowly(change, x, a, b);
+    cj__c value = x[a + 1] - x[b + 1];
+    for (size_t t = 0; t < change->term_count; t++) {
+        const cj__c *from = change->columns[2 * t], *to = change->columns[2 * t + 1];
+        value += cj__mul((from[a + 1] - to[a + 1]) - (from[b + 1] - to[b + 1]), change->answer[t]);
+    }
+    return value;
+}
+
 /* The changed solution at a node. */
 cj__c cj__changed_at(const cj__change *change, const cj__c *x, int node);
 /* The same at all nodes: out[frame nodes + 1 + extras], earth first. */

@@ -12,8 +12,7 @@ static cj_complex as_complex(cj__c z)
 
 static cj__c seen(const cj__change *change, const cj__c *x, cj_view view)
 {
-    cj__c value = cj__changed_at(change, x, view.net - 1);
-    return view.against == CJ_GND ? value : value - cj__changed_at(change, x, view.against - 1);
+    return cj__changed_across(change, x, view.net - 1, view.against - 1);
 }
 
 /* The part in which the drive of every section stays between its rails. */
@@ -125,10 +124,9 @@ static void sum_tones(const cj__task *task, const cj__c *x, double omega)
     for (size_t k = 0; k < task->frame->netlist.amp_count; k++) {
         const cj__amp *amp = task->frame->amps[k];
         bool linear = bench->rest.state.mode[k] == CJ_LINEAR;
-        cj__c across = cj__changed_at(&bench->change, x, amp->plus) -
-                       cj__changed_at(&bench->change, x, amp->inverting);
+        cj__c across = cj__changed_across(&bench->change, x, amp->plus, amp->inverting);
         cj__c gain = linear ? cj__amp_gain(amp, omega) : amp->gain;
-        double tone = cabs(cj__mul(gain, across));
+        double tone = cj__length(cj__mul(gain, across));
         bench->tone_sum[k] += tone;
         bench->slope_sum[k] += omega * tone;
     }

@@ -75,7 +75,7 @@ static bool solve_state(cj__change *change, cj__rest *rest)
 
 cj__c cj__drive_of(const cj__change *change, const cj__c *x, const cj__amp *amp, double omega)
 {
-    cj__c across = cj__changed_at(change, x, amp->plus) - cj__changed_at(change, x, amp->inverting);
+    cj__c across = cj__changed_across(change, x, amp->plus, amp->inverting);
     if (omega == 0)
         return amp->gain * (across + amp->offset_v);
     return cj__mul(cj__amp_gain(amp, omega), across);
@@ -91,7 +91,7 @@ static cj_mode next_mode(const cj__amp *amp, cj_mode mode, double drive, double 
     *off = 0;
     if (amp->mode != CJ_LINEAR || !isfinite(swing))
         return mode;
-    *off = (mode == CJ_HIGH ? -over : mode == CJ_LOW ? -under : fmax(over, under)) / swing;
+    *off = (mode == CJ_HIGH ? -over : mode == CJ_LOW ? -under : cj__larger(over, under)) / swing;
     if (mode == CJ_LINEAR)
         return over > slack ? CJ_HIGH : under > slack ? CJ_LOW : CJ_LINEAR;
     return *off * swing > slack ? CJ_LINEAR : mode;
@@ -104,7 +104,7 @@ static int next_clamp(const cj__change *change, const cj__clamp *clamp, int wher
     int next = volt > clamp->high + (where > 0 ? 0 : 1e-9)  ? 1
                : volt < clamp->low - (where < 0 ? 0 : 1e-9) ? -1
                                                             : 0;
-    *off = fmax(fabs(volt - clamp->high), fabs(volt - clamp->low));
+    *off = cj__larger(fabs(volt - clamp->high), fabs(volt - clamp->low));
     return next;
 }
 
@@ -139,7 +139,7 @@ static int move_modes(cj__change *change, cj__rest *rest, bool at_once)
         rest->drive[k] = creal(cj__drive_of(change, frame->rest, amp, 0));
         int next = (int)next_mode(amp, rest->state.mode[k], rest->drive[k], &off);
         change_over(&rest->state.mode[k], next, off, at_once, &one, &changes);
-        for (int c = 0; c < CJ__CLAMPS; c++) {
+        for (int c = 0; cj__has_clamps(amp) && c < CJ__CLAMPS; c++) {
             cj__clamp clamp;
             signed char *where = &rest->state.clamp[k * CJ__CLAMPS + (size_t)c];
             if (!cj__clamp_of(amp, c, &clamp))
@@ -232,8 +232,7 @@ static bool offset_gain(cj__change *change, const cj__amp *amp, double *out)
     const cj__c *column;
     if (!cj__terms_unit(change, amp->out, &column))
         return false;
-    double back = creal(cj__changed_at(change, column, amp->plus) -
-                        cj__changed_at(change, column, amp->inverting));
+    double back = creal(cj__changed_across(change, column, amp->plus, amp->inverting));
     *out = amp->gain * (1 + back * amp->gain / amp->output_ohm);
     return true;
 }
@@ -304,7 +303,7 @@ static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
         if (!offset_reach(change, rest, k, sigma, &reach, &room))
             return cj_fail_memory(err);
         if (reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
-            most = reach / fmax(room, 1e-30), rest->fragile = (int)k;
+            most = reach / cj__larger(room, 1e-30), rest->fragile = (int)k;
     }
     return CJ_OK;
 }

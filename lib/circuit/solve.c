@@ -11,11 +11,6 @@
 
 #include "circuit/internal.h"
 
-static double size_of(cj__c z)
-{
-    return fabs(creal(z)) + fabs(cimag(z));
-}
-
 /* Where a node stands in a vector of the frame; extra nodes read earth's zero there. */
 static size_t place_of(const cj__change *change, int node)
 {
@@ -48,7 +43,7 @@ static cj__c through(const cj__change *change, size_t s, size_t place)
 
 static double through_size(const cj__change *change, size_t s, size_t place)
 {
-    return size_of(change->columns[2 * s][place]) + size_of(change->columns[2 * s + 1][place]);
+    return cj__size(change->columns[2 * s][place]) + cj__size(change->columns[2 * s + 1][place]);
 }
 
 /* A branch of low resistance between nodes of high: the port's own column has the digits. */
@@ -61,7 +56,7 @@ static bool sharpen(cj__change *change, size_t t)
     size_t a = place_of(change, term->pa), b = place_of(change, term->pb);
     double all = through_size(change, t, a) + through_size(change, t, b);
     cj__c left = 1 - cj__mul(term->k, through(change, t, a) - through(change, t, b));
-    if (size_of(left) > 1e-5 * size_of(term->k) * all)
+    if (cj__size(left) > 1e-5 * cj__size(term->k) * all)
         return true;
     change->columns[2 * t] = cj__port_column(change->plane, term->pa, term->pb);
     change->columns[2 * t + 1] = change->frame->zero;
@@ -71,7 +66,32 @@ static bool sharpen(cj__change *change, size_t t)
 /* What a star leaves beside the leak that every node has: one term less to solve. */
 static bool is_nothing(const cj__term *term)
 {
-    return size_of(term->k) < 1e-3 * CJ__LEAK && term->f == 0 && term->pa == term->qa;
+    return cj__size(term->k) < 1e-3 * CJ__LEAK && term->f == 0 && term->pa == term->qa;
+}
+
+/* A leak to earth that a lifted pin leaves on a net that has better company: beside one other term
+ * its effect is known beforehand. */
+static void drop_leak(cj__change *change)
+{
+    if (change->term_count != 2)
+        return;
+    size_t t = cj__size(change->terms[0].k) < cj__size(change->terms[1].k) ? 0 : 1, other = 1 - t;
+    const cj__term *leak = &change->terms[t], *term = &change->terms[other];
+    if (cj__size(leak->k) > 10 * CJ__LEAK || leak->f != 0 || leak->pb >= 0 ||
+        leak->qa != leak->pa || leak->pa >= change->frame->nodes ||
+        term->qa >= change->frame->nodes || term->qb >= change->frame->nodes)
+        return;
+    size_t a = place_of(change, leak->pa), qa = place_of(change, term->qa),
+           qb = place_of(change, term->qb);
+    cj__c left = 1 - cj__mul(term->k, through(change, other, qa) - through(change, other, qb));
+    cj__c back = cj__mul(term->k, through(change, t, qa) - through(change, t, qb));
+    double most = cj__size(through(change, t, a)) +
+                  cj__size(cj__mul(through(change, other, a), back)) / cj__size(left);
+    if (!(cj__size(leak->k) * most < 3e-7))
+        return;
+    change->terms[t] = change->terms[1];
+    change->columns[2 * t] = change->columns[2], change->columns[2 * t + 1] = change->columns[3];
+    change->term_count = 1;
 }
 
 static bool find_columns(cj__change *change)
@@ -104,7 +124,7 @@ static void see_extra(cj__change *change, size_t t, int node, cj__c k)
         return;
     size_t at = t * (size_t)change->system.order + (size_t)place;
     change->system.a[at] -= k / change->extra[node - change->frame->nodes].scale;
-    change->system.size[at] = size_of(change->system.a[at]);
+    change->system.size[at] = cj__size(change->system.a[at]);
 }
 
 static void fill_term_row(cj__change *change, size_t t)
@@ -113,13 +133,13 @@ static void fill_term_row(cj__change *change, size_t t)
     size_t n = (size_t)change->system.order, qa = place_of(change, term->qa);
     size_t qb = place_of(change, term->qb);
     cj__c *row = change->system.a + t * n;
-    double *size = change->system.size + t * n, k = size_of(term->k);
+    double *size = change->system.size + t * n, k = cj__size(term->k);
     for (size_t s = 0; s < change->term_count; s++) {
         row[s] = -cj__mul(term->k, through(change, s, qa) - through(change, s, qb));
         size[s] = k * (through_size(change, s, qa) + through_size(change, s, qb));
     }
     row[t] += 1;
-    size[t] = fmax(size[t], 1);
+    size[t] = cj__larger(size[t], 1);
     see_extra(change, t, term->qa, term->k);
     see_extra(change, t, term->qb, -term->k);
 }
@@ -133,11 +153,11 @@ static int place_extras(cj__change *change)
         if (extra->place < 0)
             continue;
         extra->place = order++;
-        extra->scale = size_of(extra->y);
+        extra->scale = cj__size(extra->y);
         for (size_t t = 0; t < change->term_count; t++) {
             const cj__term *term = &change->terms[t];
             if (term->pa == nodes + e || term->pb == nodes + e)
-                extra->scale += size_of(term->k);
+                extra->scale += cj__size(term->k);
         }
     }
     return order;
@@ -170,7 +190,7 @@ static bool check_freed(cj__change *change)
         const cj__c *x;
         if (!cj__terms_unit(change, change->freed[k].node, &x))
             return false;
-        double ohm = size_of(cj__changed_at(change, x, change->freed[k].node));
+        double ohm = cj__size(cj__changed_at(change, x, change->freed[k].node));
         change->system.poor = change->freed[k].k * ohm > 1e9; /* of 4.5e15: 2e-7 */
     }
     return true;
@@ -178,8 +198,10 @@ static bool check_freed(cj__change *change)
 
 bool cj__terms_factor(cj__change *change)
 {
-    if (!reserve(change) || !find_columns(change) ||
-        !cj__system_reserve(&change->system, place_extras(change)))
+    if (!reserve(change) || !find_columns(change))
+        return false;
+    drop_leak(change);
+    if (!cj__system_reserve(&change->system, place_extras(change)))
         return false;
     for (size_t t = 0; t < change->term_count; t++)
         fill_term_row(change, t);
@@ -256,6 +278,11 @@ cj__c cj__changed_at(const cj__change *change, const cj__c *x, int node)
     for (int k = 0; star && k < star->count; k++)
         value += cj__mul(star->y[k], cj__changed_at(change, x, star->other[k]));
     return star ? cj__div(value, star->all) : 0;
+}
+
+cj__c cj__changed_across_slowly(const cj__change *change, const cj__c *x, int a, int b)
+{
+    return cj__changed_at(change, x, a) - cj__changed_at(change, x, b);
 }
 
 /* The extra nodes of a vector whose frame's nodes are there. Stars that were taken out last come

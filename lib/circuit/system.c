@@ -8,11 +8,6 @@
 /* Less than this is left of a difference: more than half of the digits are gone. */
 static const double poor_pivot = 1e-9;
 
-static double size_of(cj__c z)
-{
-    return fabs(creal(z)) + fabs(cimag(z));
-}
-
 static bool grow(void **items, size_t count, size_t size)
 {
     void *grown = cj_resize(*items, count, size);
@@ -53,7 +48,7 @@ static void find_scales(cj__system *system)
     for (int i = 0; i < n; i++) {
         double most = 1e-300;
         for (int j = 0; j < n; j++)
-            most = fmax(most, size_of(system->a[i * n + j]));
+            most = cj__larger(most, cj__size(system->a[i * n + j]));
         system->scale[i] = most;
     }
 }
@@ -77,8 +72,8 @@ static int choose_row(const cj__system *system, int k)
 {
     int n = system->order, best = k;
     for (int i = k + 1; i < n; i++)
-        if (size_of(system->a[i * n + k]) * system->scale[best] >
-            size_of(system->a[best * n + k]) * system->scale[i])
+        if (cj__size(system->a[i * n + k]) * system->scale[best] >
+            cj__size(system->a[best * n + k]) * system->scale[i])
             best = i;
     return best;
 }
@@ -96,7 +91,7 @@ static void eliminate(cj__system *system, int k, cj__c inverse)
         for (int j = k + 1; j < n; j++) {
             cj__c part = cj__mul(factor, upper[j]);
             row[j] -= part;
-            size[j] = fmax(size[j], size_of(part));
+            size[j] = cj__larger(size[j], cj__size(part));
         }
     }
 }
@@ -112,11 +107,11 @@ void cj__system_factor(cj__system *system)
         if (best != k)
             exchange_rows(system, k, best);
         cj__c *pivot = &system->a[k * n + k];
-        if (!(size_of(*pivot) > poor_pivot * system->size[k * n + k]))
+        if (!(cj__size(*pivot) > poor_pivot * system->size[k * n + k]))
             system->poor = true;
-        if (!(size_of(*pivot) > 1e-280))
+        if (!(cj__size(*pivot) > 1e-280))
             *pivot = 1e-280, system->poor = true;
-        direction = cj__mul(direction, *pivot / size_of(*pivot));
+        direction = cj__mul(direction, *pivot / cj__size(*pivot));
         eliminate(system, k, cj__div(1, *pivot));
     }
     system->sign *= creal(direction) < 0 ? -1 : 1;

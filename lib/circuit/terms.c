@@ -265,7 +265,8 @@ static bool amp_terms(cj__change *change, const cj__state *state, double omega)
     const cj__frame *frame = change->frame;
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *was = &frame->netlist.amps[k], *now = frame->amps[k];
-        if (!clamp_terms(change, k, was, now, state))
+        if ((cj__has_clamps(was) || cj__has_clamps(now)) &&
+            !clamp_terms(change, k, was, now, state))
             return false;
         if (was == now && frame->state.mode[k] == state->mode[k])
             continue;
