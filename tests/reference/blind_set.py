@@ -332,7 +332,7 @@ def waves(board, edits, unit):
     settled = linear(board, edits, unit, beyond) if again else None
     for name in list(again):
         step = board.steps[name]
-        if settled is None or beyond[name] > 0.98 or step['shape'] != 'tone':
+        if settled is None or beyond[name] > 0.98 or step['shape'] != 'tone' or any(e.get('thd') for e in edits):
             continue
         dc, (tone,) = settled[name]
         turn = np.exp(2j * np.pi * np.arange(GRID) / GRID) / 1j

@@ -154,34 +154,35 @@ def edits(board, f):
 
 
 def _package_held(board, part, rng, missing):
-    """Outputs of a package one of whose supplies is missing; both sections go the same way."""
-    top = board.rails['v+']
+    """Outputs of a package one of whose supply pins is open; both sections go the same way."""
     out, common = [], rng.random()
     if missing == 'v-':
-        volts = (top - abs(rng.normal(0.8, 0.3)) if common < 0.85 else
+        volts = (board.rails['v+'] - abs(rng.normal(0.8, 0.3)) if common < 0.85 else
                  rng.uniform(0.5, 2) if common < 0.97 else rng.uniform(-2, 8))
-        ohm = 100.0
-    else:  # the outputs carry the bias current: negative, and let the signal leak
-        volts, ohm = -10 ** rng.uniform(-0.4, 1), 10 ** rng.uniform(3.6, 6)
+        apart, leak, thd = 0.05, 0.0, 0.0
+    else:  # the bias current is drawn out of the outputs: negative; both carry a leak of the signal, in phase
+        volts, apart = -10 ** rng.uniform(-0.4, 1), 0.3 if common < 0.8 else 1.5
+        leak, thd = 10 ** (rng.uniform(-47, -15) / 20), 10 ** rng.uniform(-2.5, -0.5)
     for pins in part['sections']:
-        dc = volts + rng.normal(0, 0.05 if missing == 'v-' else 0.3)
-        out += [{'edit': 'mode', 'part': part['ref'], 'pin': pins[0], 'mode': 'held', 'a': dc},
-                {'edit': 'figure', 'part': part['ref'], 'pin': pins[0], 'figure': 'output', 'a': ohm}]
+        own = leak * 10 ** (rng.normal(0, 1) / 20)
+        out.append({'edit': 'mode', 'part': part['ref'], 'pin': pins[0], 'mode': 'held', 'a': volts + rng.normal(0, apart),
+                    'b': own, 'thd': thd})
     return out
 
 
 def rail_gone(board, rng, rail):
-    """A rail at 0 V on the whole board."""
+    """A rail at 0 V on the whole board. V-: every output high. V+: every output a little negative, with what is left of
+    the signal, badly distorted, of either sign."""
     out = [{'edit': 'rail', 'pin': 1 if rail == 'v+' else -1, 'a': 0.0}]
     for part in board.parts.values():
         if part['kind'] != 'opamp':
             continue
         if rail == 'v-':
             out += _package_held(board, part, rng, 'v-')
-        else:  # what is negative still passes
-            for pins in part['sections']:
-                out.append({'edit': 'figure', 'part': part['ref'], 'pin': pins[0], 'figure': 'swing',
-                            'a': rng.uniform(0.0, 1.2)})
+            continue
+        for pins in part['sections']:
+            out.append({'edit': 'mode', 'part': part['ref'], 'pin': pins[0], 'mode': 'held', 'a': rng.uniform(-1.5, 0),
+                        'b': 10 ** (rng.uniform(-25, -6) / 20) * float(rng.choice([-1, 1])), 'thd': rng.uniform(0.2, 0.8)})
     return out
 
 

@@ -17,7 +17,8 @@ EDITS are dictionaries, one per change:
     {'edit': 'join', 'part': REF, 'pin': n, 'pin2': m, 'a': ohm}   {'edit': 'leak', the same, 'b': farad}
     {'edit': 'net', 'part': REF, 'pin': n, 'net': name, 'a': ohm, 'b': farad}   from the pin to a net
     {'edit': 'exchange', 'part': REF, 'pin': n, 'part2': REF2, 'pin2': m}       the two pins' nets interchanged
-    {'edit': 'mode', 'part': REF, 'pin': output, 'mode': high|low|dead|held, 'a': DC, 'b': peak, 'thd': fraction}
+    {'edit': 'mode', 'part': REF, 'pin': output, 'mode': high|low|dead|held, 'a': DC,
+     'b': share of the driven source's tone, 'thd': fraction}
     {'edit': 'figure', 'part': REF, 'pin': output, 'figure': name of a figure, 'a': value}
 """
 import math
@@ -356,8 +357,8 @@ class Deck:
         volts = {'high': f'V({rails[0]})-{f["swing"]}', 'low': f'V({rails[1]})+{f["swing"]}',
                  'held': f'{e.get("a", 0.0):.12g}'}[e['mode']] if rails or e['mode'] == 'held' else '0'
         wave = f'+({e.get("b", 0.0):.12g})*V(tone)' if e.get('b') else ''
-        if e.get('b') and e.get('thd'):  # a second and a third harmonic of a unit sine, by their powers
-            wave = f'+({e["b"]:.12g})*(V(tone)+{e["thd"]:.6g}*(V(tone)*V(tone)-0.5))'
+        if e.get('b') and e.get('thd'):  # a unit sine's square is DC and a second harmonic of one half
+            wave = f'+({e["b"]:.12g})*(V(tone)+{2 * e["thd"]:.6g}*V(tone)*V(tone))'
         self.lines += [f'Bo_{name} o_{name} 0 V={volts}{wave}', f'Ro_{name} o_{name} {out} {max(f["output"], 1e-6):.12g}']
 
     def _edits(self):
