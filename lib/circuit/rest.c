@@ -308,6 +308,26 @@ static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
     return CJ_OK;
 }
 
+/* What the outputs give or take, all together. Behind a few ohm it can be amperes on paper where a
+ * real output stops at some 50 mA: an output that fights a rail does not take the supply down. */
+static double output_amperes(const cj__change *change, const cj__rest *rest)
+{
+    const cj__frame *frame = change->frame;
+    double all = 0;
+    for (size_t k = 0; k < frame->netlist.amp_count; k++) {
+        const cj__amp *amp = frame->amps[k];
+        signed char mode = rest->state.mode[k];
+        double volts = mode == CJ_HIGH   ? amp->high_v
+                       : mode == CJ_LOW  ? amp->low_v
+                       : mode == CJ_HELD ? amp->held_dc_v
+                                         : rest->drive[k];
+        if (mode != CJ_DEAD)
+            all += fabs(volts - creal(cj__changed_at(change, frame->rest, amp->out))) /
+                   amp->output_ohm;
+    }
+    return all;
+}
+
 static void find_dead_rails(const cj__change *change, cj__rest *rest)
 {
     const cj_board *board = change->emission.numbering->board;
@@ -315,6 +335,7 @@ static void find_dead_rails(const cj__change *change, cj__rest *rest)
     rest->dead_rail[0] = rest->dead_rail[1] = false;
     if (board->v_plus == CJ_NO_NET || change->frame->step->power_off || netlist->source_count == 0)
         return;
+    double limit = CJ__RAIL_LIMIT + output_amperes(change, rest);
     size_t first = netlist->source_count - (board->v_minus > CJ_GND ? 2 : 1);
     for (size_t k = first; k < netlist->source_count; k++) {
         const cj__source *source = &netlist->sources[k];
@@ -324,7 +345,7 @@ static void find_dead_rails(const cj__change *change, cj__rest *rest)
                 ampere += change->injections[i].ampere;
         ampere -=
             source->conductance * creal(cj__changed_at(change, change->frame->rest, source->node));
-        rest->dead_rail[source->node == board->v_plus - 1 ? 0 : 1] = fabs(ampere) > CJ__RAIL_LIMIT;
+        rest->dead_rail[source->node == board->v_plus - 1 ? 0 : 1] = fabs(ampere) > limit;
     }
 }
 
