@@ -58,6 +58,8 @@ cj_status cj__own_frame(cj_bench *bench, const cj_step *step, const cj_variant *
         goto out;
     }
     status = cj__frame_prepare(frame, err);
+    if (status == CJ_OK && variant == NULL && !cj__frame_find_lonely(frame, &bench->numbering))
+        status = cj_fail_memory(err);
     if (status == CJ_OK && bench->rest.drive == NULL &&
         (!cj__rest_make(&bench->rest, &frame->netlist) ||
          !cj__state_make(&frame->netlist, &bench->tone_state)))

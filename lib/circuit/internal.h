@@ -9,6 +9,7 @@
  *   change.c     what a variant changes in a netlist, and the solution that follows
  *   junction.c   diodes
  *   rest.c       the DC point: which section rests where
+ *   lonely.c     nets on which one part hangs alone
  *   bench.c      netlists and planes shared by the steps
  *   predict.c    what a look reads
  *   spread.c     how that follows the parameters
@@ -105,6 +106,7 @@ bool cj__add_branch(cj__netlist *into, int a, int b, double siemens, double fara
 /* Where the elements of each part begin in a netlist; [parts]. */
 typedef struct cj__places {
     int *branch, *winding, *junction;
+    size_t branches; /* of parts; those of the bench and of edits stand behind them */
 } cj__places;
 
 /* places may be NULL. CJ_NOMEM or CJ_OK. */
@@ -168,6 +170,9 @@ void cj__junction_tangent(const cj__junction *junction, double volt, double *sie
                           double *ampere);
 /* The next volt to try from one to another: long steps up are shortened. */
 double cj__junction_limit(const cj__junction *junction, double from, double to);
+/* Whether a tone of so many volts peak takes a diode that rests at volt off its tangent: by more than 0.1 nA (a tenth
+ * of a millivolt in 1 Mohm) and 0.3 % of the tangent's current. */
+bool cj__junction_bends(const cj__junction *junction, double volt, double tone);
 
 /* ---- plane.c ---- */
 
@@ -208,13 +213,17 @@ typedef struct cj__frame {
     klu_common common;
     cj__plane **planes; /* the first is DC */
     size_t plane_count, plane_capacity;
-    double sign;          /* of the DC determinant: negative where the rest is a hilltop */
-    cj__c *rest;          /* DC solution, [nodes + 1] */
-    cj__c *zero;          /* [nodes + 1], what earth answers */
+    double sign;    /* of the DC determinant: negative where the rest is a hilltop */
+    cj__c *rest;    /* DC solution, [nodes + 1] */
+    cj__c *zero;    /* [nodes + 1], what earth answers */
+    int *only_part; /* [nodes] the one part with elements there; -1: several, or the bench's; -2:
+                       none */
     const cj__amp **amps; /* [amps], as edited while a variant is looked at */
 } cj__frame;
 
 /* The netlist is there: pattern, order of elimination. */
+/* Which nets hang on one part alone. False: out of memory. */
+bool cj__frame_find_lonely(cj__frame *frame, const cj__numbering *numbering);
 cj_status cj__frame_prepare(cj__frame *frame, cj_error *err);
 void cj__frame_clear(cj__frame *frame);
 cj_status cj__plane_of(cj__frame *frame, double omega, cj__plane **out, cj_error *err);
@@ -370,6 +379,8 @@ static inline cj__c cj__changed_across(const cj__change *change, const cj__c *x,
 }
 
 /* The changed solution at a node. */
+/* A diode of the frame's netlist as the change has it. */
+const cj__junction *cj__junction_now(const cj__change *change, size_t index);
 cj__c cj__changed_at(const cj__change *change, const cj__c *x, int node);
 /* The same at all nodes: out[frame nodes + 1 + extras], earth first. */
 void cj__changed_all(const cj__change *change, const cj__c *x, cj__c *out);
@@ -438,6 +449,10 @@ typedef struct cj__task {
     unsigned want;
     cj_prediction *out;
 } cj__task;
+
+/* lonely.c: a lifted pin that parts nothing which the look could see. */
+bool cj__parts_nothing(const cj__frame *frame, const cj_board *board, const cj__look *look,
+                       const cj_variant *variant);
 
 bool cj__vectors_reserve(cj_bench *bench, size_t nodes);
 /* The tone's solution of a frame before any change, volts peak: into out[nodes + 1]. */

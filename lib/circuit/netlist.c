@@ -58,6 +58,8 @@ cj_status cj__netlist_fill(const cj__emission *emission, cj__netlist *into, cj__
         if (!cj__emit_part(emission, (int)k, into))
             return CJ_NOMEM;
     }
+    if (places)
+        places->branches = into->branch_count;
     return emit_bench(emission, into) && cj__emit_edits(emission, into) ? CJ_OK : CJ_NOMEM;
 }
 

@@ -231,6 +231,7 @@ void cj__frame_clear(cj__frame *frame)
     cj_free(frame->rest);
     cj_free(frame->zero);
     cj_free(frame->seen);
+    cj_free(frame->only_part);
     cj_free(frame->amps);
     cj_free(frame->places.branch);
     cj_free(frame->places.winding);

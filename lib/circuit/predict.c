@@ -164,6 +164,19 @@ static ends find_ends(const cj__task *task)
     return found;
 }
 
+/* Diodes that the tone takes off their tangents. */
+static bool bends_junctions(const cj__task *task, const cj__c *x)
+{
+    const cj__change *change = &task->bench->change;
+    for (size_t k = 0; k < task->frame->netlist.junction_count; k++) {
+        const cj__junction *junction = cj__junction_now(change, k);
+        double tone = cj__length(cj__changed_across(change, x, junction->anode, junction->cathode));
+        if (cj__junction_bends(junction, task->bench->rest.state.volt[k], tone))
+            return true;
+    }
+    return false;
+}
+
 /* ---- tone ---- */
 
 /* The healthy solution at a point, or in a frame of its own, that frame's. */
@@ -249,7 +262,7 @@ static cj_status predict_point(const cj__task *task, int point, bool *poor, ends
         here = find_ends(task);
         here.distortion = true;
     }
-    found->excess = found->excess || here.excess;
+    found->excess = found->excess || here.excess || bends_junctions(task, x);
     found->distortion = found->distortion || here.distortion;
     for (int c = 0; c < look->see_count; c++)
         task->out->tone[point * look->see_count + c] =
@@ -400,7 +413,8 @@ static cj_status predict_variant(cj__task *task, bool again, cj_error *err)
     cj_status status;
     if (!(task->want & CJ_EXACT)) {
         task->frame = bench->frames[task->look->frame], task->own = false;
-        status = cj__change_make(&bench->change, task->frame, task->variant, err);
+        bool nothing = cj__parts_nothing(task->frame, bench->board, task->look, task->variant);
+        status = cj__change_make(&bench->change, task->frame, nothing ? NULL : task->variant, err);
         if (status == CJ_OK)
             status = predict_task(task, &poor, err);
         cj__change_end(&bench->change);
