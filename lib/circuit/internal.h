@@ -173,6 +173,9 @@ double cj__junction_limit(const cj__junction *junction, double from, double to);
 /* Whether a tone of so many volts peak takes a diode that rests at volt off its tangent: by more than 0.1 nA (a tenth
  * of a millivolt in 1 Mohm) and 0.3 % of the tangent's current. */
 bool cj__junction_bends(const cj__junction *junction, double volt, double tone);
+/* Whether a tone of so many volts peak takes a diode that rests at volt off its tangent: by more than 0.1 nA (a tenth
+ * of a millivolt in 1 Mohm) and 0.3 % of the tangent's current. */
+bool cj__junction_bends(const cj__junction *junction, double volt, double tone);
 
 /* ---- plane.c ---- */
 
@@ -379,6 +382,8 @@ static inline cj__c cj__changed_across(const cj__change *change, const cj__c *x,
 }
 
 /* The changed solution at a node. */
+/* A diode of the frame's netlist as the change has it. */
+const cj__junction *cj__junction_now(const cj__change *change, size_t index);
 /* A diode of the frame's netlist as the change has it. */
 const cj__junction *cj__junction_now(const cj__change *change, size_t index);
 cj__c cj__changed_at(const cj__change *change, const cj__c *x, int node);

@@ -49,3 +49,15 @@ double cj__junction_limit(const cj__junction *junction, double from, double to)
     }
     return bend;
 }
+
+bool cj__junction_bends(const cj__junction *junction, double volt, double tone)
+{
+    double siemens, ampere, most = 0;
+    cj__junction_tangent(junction, volt, &siemens, &ampere);
+    for (int sign = -1; sign <= 1; sign += 2) {
+        double there, current, at = volt + sign * tone;
+        cj__junction_tangent(junction, at, &there, &current);
+        most = fmax(most, fabs(there * at + current - (siemens * at + ampere)));
+    }
+    return most > 1e-10 && most > 3e-3 * siemens * tone;
+}
