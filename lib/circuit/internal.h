@@ -2,16 +2,22 @@
 /*
  * internal.h - how the room works inside.
  *
+ *   numbering.c  the parameters of a board
  *   parts.c      a part, with what edits do to it, becomes elements
  *   netlist.c    all elements of a step
+ *   state.c      sections, clamps and windings as the equations see them
  *   plane.c      the equations at one frequency, factored; columns and rows of their inverse, kept
  *   system.c     a small dense system with its factors
- *   change.c     what a variant changes in a netlist, and the solution that follows
+ *   change.c     which elements a variant changes
+ *   terms.c      those changes as rank-one terms at a frequency
+ *   solve.c      the changed solution
  *   junction.c   diodes
  *   rest.c       the DC point: which section rests where
  *   lonely.c     nets on which one part hangs alone
  *   bench.c      netlists and planes shared by the steps
  *   predict.c    what a look reads
+ *   clipping.c   the same stepped through time, by transient*.c
+ *   response.c   at any frequencies
  *   spread.c     how that follows the parameters
  *   poles.c      whether the circuit oscillates
  */
@@ -59,7 +65,7 @@ static inline cj__c cj__div(cj__c a, cj__c b)
 #define CJ__CONTACT_OHM 1e-3
 #define CJ__RAIL_LIMIT 1.0 /* A: what a bench supply gives before its rail is at 0 V */
 
-/* ---- parts.c ---- */
+/* ---- numbering.c, parts.c ---- */
 
 /* Where a part's parameters and sections begin in the lists of all. */
 typedef struct cj__numbering {
@@ -68,6 +74,13 @@ typedef struct cj__numbering {
     cj_parameter *parameters;
     size_t parameter_count, amp_count;
 } cj__numbering;
+
+/* Resistors, capacitors and potentiometers: those that a value in their place describes. */
+static inline bool cj__has_value(const cj_part *part)
+{
+    return part->kind == CJ_RESISTOR || part->kind == CJ_CAPACITOR ||
+           part->kind == CJ_POTENTIOMETER;
+}
 
 cj_status cj__numbering_make(const cj_board *board, cj__numbering *out, cj_error *err);
 void cj__numbering_clear(cj__numbering *numbering);
@@ -170,11 +183,8 @@ void cj__junction_tangent(const cj__junction *junction, double volt, double *sie
                           double *ampere);
 /* The next volt to try from one to another: long steps up are shortened. */
 double cj__junction_limit(const cj__junction *junction, double from, double to);
-/* Whether a tone of so many volts peak takes a diode that rests at volt off its tangent: by more than 0.1 nA (a tenth
- * of a millivolt in 1 Mohm) and 0.3 % of the tangent's current. */
-bool cj__junction_bends(const cj__junction *junction, double volt, double tone);
-/* Whether a tone of so many volts peak takes a diode that rests at volt off its tangent: by more than 0.1 nA (a tenth
- * of a millivolt in 1 Mohm) and 0.3 % of the tangent's current. */
+/* Whether a tone of so many volts peak takes a diode that rests at volt off its tangent: by more
+ * than 0.1 nA (a tenth of a millivolt in 1 Mohm) and 0.3 % of the tangent's current. */
 bool cj__junction_bends(const cj__junction *junction, double volt, double tone);
 
 /* ---- plane.c ---- */
@@ -381,11 +391,9 @@ static inline cj__c cj__changed_across(const cj__change *change, const cj__c *x,
     return value;
 }
 
+/* A diode of the frame's netlist as the change has it. */
+const cj__junction *cj__junction_now(const cj__change *change, size_t index);
 /* The changed solution at a node. */
-/* A diode of the frame's netlist as the change has it. */
-const cj__junction *cj__junction_now(const cj__change *change, size_t index);
-/* A diode of the frame's netlist as the change has it. */
-const cj__junction *cj__junction_now(const cj__change *change, size_t index);
 cj__c cj__changed_at(const cj__change *change, const cj__c *x, int node);
 /* The same at all nodes: out[frame nodes + 1 + extras], earth first. */
 void cj__changed_all(const cj__change *change, const cj__c *x, cj__c *out);

@@ -33,21 +33,13 @@ void cj__rest_clear(cj__rest *rest)
 
 /* ---- diodes ---- */
 
-static const cj__junction *junction_now(const cj__change *change, size_t index)
-{
-    for (size_t k = 0; k < change->junction_count; k++)
-        if (change->junctions[k].index == (int)index)
-            return &change->junctions[k].now;
-    return &change->frame->netlist.junctions[index];
-}
-
 /* Moves the tangents to where the solution is. True: they all hold already. */
 static bool follow_junctions(cj__change *change, cj__state *state)
 {
     const cj__c *x = change->frame->rest;
     bool hold = true;
     for (size_t k = 0; k < change->frame->netlist.junction_count; k++) {
-        const cj__junction *junction = junction_now(change, k);
+        const cj__junction *junction = cj__junction_now(change, k);
         double volt = creal(cj__changed_at(change, x, junction->anode) -
                             cj__changed_at(change, x, junction->cathode));
         double next = cj__junction_limit(junction, state->volt[k], volt), siemens, ampere;

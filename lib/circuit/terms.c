@@ -282,7 +282,7 @@ static bool amp_terms(cj__change *change, const cj__state *state, double omega)
 
 /* ---- diodes ---- */
 
-static const cj__junction *junction_now(const cj__change *change, size_t index)
+const cj__junction *cj__junction_now(const cj__change *change, size_t index)
 {
     for (size_t k = 0; k < change->junction_count; k++)
         if (change->junctions[k].index == (int)index)
@@ -295,7 +295,7 @@ static bool junction_terms(cj__change *change, const cj__state *state, bool dc)
     const cj__state *base = &change->frame->state;
     for (size_t k = 0; k < change->frame->netlist.junction_count; k++) {
         const cj__junction *was = &change->frame->netlist.junctions[k],
-                           *now = junction_now(change, k);
+                           *now = cj__junction_now(change, k);
         double f = dc ? base->ampere[k] : 0, g = dc ? state->ampere[k] : 0;
         if (was == now) {
             if (!add_branch(change, now->anode, now->cathode, state->siemens[k] - base->siemens[k],
