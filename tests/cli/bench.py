@@ -78,6 +78,9 @@ class Bench:
         expect(given.status in allowed, f"exit status {given.status}, not {allowed}: {given.err}")
         found = given.json()
         check_object(found, arguments[0])
+        if arguments[0] == "diagnose":
+            wanted = {"healthy": 0, "fault": 1, "undecided": 2}[found["verdict"]]
+            expect(given.status == wanted, f"exit status {given.status} for {found['verdict']}")
         found["status"] = given.status
         return found
 
