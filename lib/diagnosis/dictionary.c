@@ -40,35 +40,27 @@ static bool connected(const cj_part *part, int pin)
     return part->pins[pin - 1] != CJ_NO_NET;
 }
 
-/* Where the tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics
- * 4). */
+/* The tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics 4). */
 static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int index)
 {
-    static const double stray_farad[] = {0.15e-12, 0.45e-12, 1.3e-12};
     const cj_part *part = &dictionary->board->parts[index];
     bool resistor = part->kind == CJ_RESISTOR;
-    for (int i = 0; i < 3; i++) {
-        cj__manner *manner = cj__suspect_manner(suspect, 2, (resistor ? 0.85 : 1.0) / 3);
-        if (manner == NULL) {
-            dictionary->failed = true;
-            return;
-        }
-        manner->edits[0] =
-            (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = resistor ? INFINITY : 0};
-        manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
-                                     .part = index,
-                                     .pin = 1,
-                                     .pin2 = 2,
-                                     .a = INFINITY,
-                                     .b = stray_farad[i]};
-        manner->loose_db = 0.5;
+    cj__manner *manner = cj__suspect_manner(suspect, 2, resistor ? 0.85 : 1.0);
+    if (manner == NULL) {
+        dictionary->failed = true;
+        return;
     }
+    manner->edits[0] =
+        (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = resistor ? INFINITY : 0};
+    manner->edits[1] =
+        (cj_edit){.kind = CJ_EDIT_LEAK, .part = index, .pin = 1, .pin2 = 2, .a = INFINITY};
+    cj__stray_unknown(manner, 1);
     if (!resistor)
         return;
     /* a joint that still conducts: the resistor and anything from 1e5 to 1e10 ohm */
-    cj__manner *manner = cj__manner_one(
-        dictionary, suspect,
-        (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = part->value + 1e7}, 0.15);
+    manner = cj__manner_one(dictionary, suspect,
+                            (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = part->value + 1e7},
+                            0.15);
     if (manner == NULL)
         return;
     manner->prior = CJ__ANY;
@@ -96,7 +88,7 @@ static void open_pins(cj__dictionary *dictionary, int index)
         } else {
             cj_edit lift = {
                 .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e13, .b = 0.5e-12};
-            cj__manner_one(dictionary, suspect, lift, 0.85);
+            cj__stray_unknown(cj__manner_one(dictionary, suspect, lift, 0.85), 0);
             cj__manner *manner = cj__manner_one(dictionary, suspect, lift, 0.15);
             if (manner != NULL) {
                 manner->prior = CJ__ANY;

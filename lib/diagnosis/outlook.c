@@ -64,7 +64,18 @@ struct filling {
     size_t look;       /* index into the scene's looks */
     double drive_peak; /* of the step */
     double hz;
+    double clip_error; /* relative, of a tone out of a transient */
 };
+
+/* 0.4 dB and 4 degrees (fault_physics 4); much more where a section stays at its rail throughout (the answer
+ * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
+static double clip_error(const cj_prediction *seen)
+{
+    for (int c = 0; c < seen->channels; c++)
+        if (fabs(seen->dc_v[c]) > 2)
+            return 0.4;
+    return 0.055;
+}
 
 static double complex as_complex(cj_complex z)
 {
@@ -164,8 +175,7 @@ static void fill_ratio(const struct filling *filling, size_t index)
     if (filling->seen->tone_by != NULL)
         ratio_spread(filling, index, ratio);
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_var(filling, index,
-                pow(0.055 * cabs(ratio), 2)); /* 0.4 dB, 4 degrees: fault_physics 4 */
+        add_var(filling, index, pow(filling->clip_error * cabs(ratio), 2));
     if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
         double moved = fabs(mean[0] - filling->healthy[feature->row]);
         if (feature->rows == 2)
@@ -195,7 +205,8 @@ static void fill_level(const struct filling *filling, size_t index)
             row[p] = creal(slope * unit);
     }
     add_var(filling, index,
-            1e-10 + (filling->seen->by == CJ_BY_TRANSIENT ? pow(0.055 * size, 2) : 0));
+            1e-10 +
+                (filling->seen->by == CJ_BY_TRANSIENT ? pow(filling->clip_error * size, 2) : 0));
 }
 
 static void fill_dc(const struct filling *filling, size_t index)
@@ -215,7 +226,7 @@ static void fill_dc(const struct filling *filling, size_t index)
             add_var(filling, index, pow(0.1 * row[p], 2));
     }
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_var(filling, index, 0.4 * 0.4);
+        add_var(filling, index, pow(filling->clip_error > 0.1 ? 1.5 : 0.4, 2));
 }
 
 static void fill_rms(const struct filling *filling, size_t index)
@@ -364,7 +375,8 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                                   .parameter_count = cj_bench_parameter_count(scene->bench),
                                   .look = i,
                                   .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0,
-                                  .hz = step->hz[0]};
+                                  .hz = step->hz[0],
+                                  .clip_error = clip_error(seen)};
         fill_look(&filling);
         if (seen->fragile_part >= 0 && out->fragile_part < 0) {
             out->fragile_part = seen->fragile_part;

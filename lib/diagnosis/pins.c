@@ -51,16 +51,49 @@ static cj_edit lift(int part, int pin, double ohm)
     return (cj_edit){.kind = CJ_EDIT_LIFT, .part = part, .pin = pin, .a = ohm, .b = OPEN_FARAD};
 }
 
-/* A joint that still conducts a little: 1e5 to 1e10 ohm, solved as it is. */
+/* A joint that still conducts a little: 1e5 to 1e10 ohm, solved as it is. Its capacitance matters
+ * where the pin draws no current: three sizes from a loose pin to a hairline crack. */
 static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
                       double weight)
 {
-    cj__manner *manner = cj__manner_one(dictionary, suspect, lift(part, pin, 1e7), weight);
+    static const double farad[] = {0.2e-12, 0.8e-12, 3e-12};
+    for (int i = 0; i < 3; i++) {
+        cj_edit edit = lift(part, pin, 1e7);
+        edit.b = farad[i];
+        cj__manner *manner = cj__manner_one(dictionary, suspect, edit, weight / 3);
+        if (manner == NULL)
+            return;
+        manner->prior = CJ__ANY;
+        manner->low = 1e5;
+        manner->high = 1e10;
+    }
+}
+
+void cj__stray_unknown(cj__manner *manner, size_t edit)
+{
     if (manner == NULL)
         return;
-    manner->prior = CJ__ANY;
-    manner->low = 1e5;
-    manner->high = 1e10;
+    manner->prior = CJ__AROUND;
+    manner->free_edit = edit;
+    manner->free_b = true;
+    manner->middle = OPEN_FARAD;
+    manner->width = 0.8;
+    manner->low = OPEN_FARAD / 12;
+    manner->high = OPEN_FARAD * 12;
+}
+
+cj__manner *cj__joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
+                       int pin2)
+{
+    cj__manner *manner = cj__manner_one(
+        dictionary, suspect,
+        (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.05}, 1);
+    if (manner == NULL)
+        return NULL;
+    manner->prior = CJ__ANY; /* from a blob of solder to a whisker */
+    manner->low = 2e-3;
+    manner->high = 2;
+    return manner;
 }
 
 /* The section at a rail with the pin lifted. */
@@ -157,6 +190,7 @@ static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int pa
 {
     cj__manner *manner =
         cj__manner_one(dictionary, suspect, lift(part, section->out, OPEN_OHM), 0.85);
+    cj__stray_unknown(manner, 0);
     if (manner != NULL) {
         manner->loose_db = 0.3;
         manner->thd_unknown = true;
@@ -355,7 +389,5 @@ void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part,
         if (rail2 && joined_to_rail(dictionary, suspect, part, pin, rail2))
             return;
     }
-    cj__manner_one(
-        dictionary, suspect,
-        (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.01}, 1);
+    cj__joined(dictionary, suspect, part, pin, pin2);
 }

@@ -9,7 +9,7 @@
  * e^-14. */
 #define WORTH_TIME 14
 /* Beside any suspect: something else too, that changes a few readings. */
-#define NONE_SHARE 0.03
+#define NONE_SHARE 0.01
 
 void cj__ranking_free(cj__ranking *ranking)
 {
@@ -44,7 +44,18 @@ static cj_status fill(cj__ranking *ranking, const cj__manner *manner, double val
     return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
 }
 
-/* Looks whose rows differ from a good unit's by more than a trifle of their errors. */
+/* Variance of a row from the spread of the parts. */
+static double spread_of(const cj__outlook *outlook, int row)
+{
+    const double *by = outlook->by + (size_t)row * (size_t)outlook->columns;
+    double sum = 0;
+    for (int c = 0; c < outlook->columns; c++)
+        sum += by[c] * by[c];
+    return sum;
+}
+
+/* Looks whose rows, or their spread, differ from a good unit's by more than a trifle of their
+ * errors. */
 static void note_active(cj__ranking *ranking, bool *changed)
 {
     const cj__scene *scene = ranking->scene;
@@ -56,8 +67,12 @@ static void note_active(cj__ranking *ranking, bool *changed)
                 continue;
             changed[i] = now->skip[f] != good->skip[f];
             for (int r = 0; r < feature->rows; r++) {
-                double moved = now->mean[feature->row + r] - good->mean[feature->row + r];
-                changed[i] = changed[i] || moved * moved > 1e-4 * feature->var[2 * r];
+                int row = feature->row + r;
+                double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
+                double wider = spread_of(now, row) + now->var[3 * f + 2 * (size_t)r] -
+                               spread_of(good, row) - good->var[3 * f + 2 * (size_t)r];
+                changed[i] =
+                    changed[i] || moved * moved > 1e-4 * error || fabs(wider) > 0.05 * error;
             }
         }
         for (size_t d = 0; d < scene->distortion_count && !changed[i]; d++)
@@ -78,7 +93,7 @@ cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *e
         ranking->active[i] = true;
     for (int p = 0; p < points && status == CJ_OK; p++) {
         double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, p / 2.0);
-        status = fill(ranking, manner, value, 0, err);
+        status = fill(ranking, manner, value, CJ_SPREAD, err);
         if (status == CJ_OK)
             note_active(ranking, changed);
     }
@@ -105,7 +120,7 @@ static bool with_split(const cj__manner *manner, const cj__trial *trial, const c
                                              .part = trial->split_part,
                                              .pin = part->sections[trial->split_section].out,
                                              .figure = CJ_OFFSET,
-                                             .a = trial->split * 0.8 * part->opamp.offset_v};
+                                             .a = trial->split * part->opamp.offset_v};
     }
     return true;
 }
@@ -214,14 +229,43 @@ static cj_status judge(cj__ranking *ranking, const cj__manner *manner, unsigned 
         status = integrate(ranking, manner, want, trial, &mass, err);
     if (status != CJ_OK)
         return status;
-    double weight = log(manner->weight * (trial->split != 0 ? 0.5 : 1));
+    double weight = log(manner->weight * (trial->split != 0 ? trial->split_weight : 1));
     trial->log = trial->density + mass + weight;
     trial->robust += mass + weight;
     memcpy(trial->mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *trial->mean);
     return CJ_OK;
 }
 
-static cj_status add_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+/* The op-amp whose offset decides where the circuit rests: as the solver says, or the one that
+ * moves DC by volts. False: none does. */
+static bool offset_decides(const cj__ranking *ranking, int *part, int *section, bool *wide)
+{
+    const cj__outlook *outlook = ranking->outlook;
+    const cj_parameter *parameters = cj_bench_parameters(ranking->scene->bench);
+    size_t count = cj_bench_parameter_count(ranking->scene->bench);
+    *part = outlook->fragile_part;
+    *section = outlook->fragile_section;
+    *wide = false;
+    if (*part >= 0)
+        return true;
+    double most = 2.5;
+    for (size_t p = 0; p < count; p++) {
+        if (parameters[p].kind != CJ_P_OFFSET)
+            continue;
+        for (int r = 0; r < outlook->rows; r++) {
+            double moved = fabs(outlook->by[(size_t)r * (size_t)outlook->columns + p]);
+            if (moved > most) {
+                most = moved;
+                *part = parameters[p].part;
+                *section = parameters[p].section;
+                *wide = true;
+            }
+        }
+    }
+    return *wide;
+}
+
+static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
                            cj_error *err)
 {
     if (!cj_reserve((void **)&ranking->trials, &ranking->trial_capacity, ranking->trial_count,
@@ -234,17 +278,28 @@ static cj_status add_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
         return cj_fail_memory(err);
     ranking->trial_count++;
     const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
-    cj_status status = judge(ranking, &suspect->manners[trial->manner], want, trial, err);
-    if (status != CJ_OK || trial->split != 0 || ranking->outlook->fragile_part < 0)
+    return judge(ranking, &suspect->manners[trial->manner], want, trial, err);
+}
+
+/* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts
+ * its size. */
+static cj_status add_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                           cj_error *err)
+{
+    static const double ways[][2] = {{-0.8, 0.5}, {0.8, 0.5}},
+                        more[][2] = {{-1.8, 0.15}, {-0.6, 0.35}, {0.6, 0.35}, {1.8, 0.15}};
+    cj_status status = new_trial(ranking, setup, want, err);
+    cj__trial split = *setup;
+    bool wide;
+    if (status != CJ_OK || !offset_decides(ranking, &split.split_part, &split.split_section, &wide))
         return status;
-    /* the sign of one op-amp's offset decides: both ways stand for themselves */
-    trial->split_part = ranking->outlook->fragile_part;
-    trial->split_section = ranking->outlook->fragile_section;
-    trial->split = -1;
-    cj__trial other = *trial;
-    other.split = 1;
-    status = judge(ranking, &suspect->manners[trial->manner], want, trial, err);
-    return status == CJ_OK ? add_trial(ranking, &other, want, err) : status;
+    cj_free(ranking->trials[--ranking->trial_count].mean);
+    for (size_t i = 0; i < (wide ? 4 : 2) && status == CJ_OK; i++) {
+        split.split = wide ? more[i][0] : ways[i][0];
+        split.split_weight = wide ? more[i][1] : ways[i][1];
+        status = new_trial(ranking, &split, want, err);
+    }
+    return status;
 }
 
 /* ---- a suspect ---- */
@@ -348,9 +403,12 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
             trial->log = trial->robust = -INFINITY;
             continue;
         }
-        status = cj__active(ranking, &suspect->manners[trial->manner], err);
+        const cj__manner *manner = &suspect->manners[trial->manner];
+        status = cj__active(ranking, manner, err);
+        if (status == CJ_OK && manner->prior != CJ__FIXED)
+            status = cj__search_in_time(ranking, manner, ranking->good, &trial->free_value, err);
         if (status == CJ_OK)
-            status = judge(ranking, &suspect->manners[trial->manner], CJ_TRANSIENT, trial, err);
+            status = judge(ranking, manner, CJ_TRANSIENT, trial, err);
         best = fmax(best, trial->log + log(suspect->prior));
     }
     return status;

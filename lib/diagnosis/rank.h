@@ -14,7 +14,8 @@
 
 typedef struct cj__trial {
     size_t suspect, manner;
-    int split; /* -1, +1: sign of the offset that decides the rail; 0: no such choice */
+    double split; /* the offset that decides a rail, in its sigmas; 0: no such choice */
+    double split_weight;
     int split_part, split_section;
     double free_value; /* NaN: nothing was searched for */
     double low, high;  /* its 90 % interval */
@@ -36,9 +37,9 @@ typedef struct cj__ranking {
     size_t *best;          /* [suspects] the trial with most evidence */
     size_t known;          /* suspects in the three arrays above */
     double none_log, none; /* none of these */
-    double *healthy;   /* [rows] means of a good unit; owned by `unit` */
-    cj__outlook *unit; /* a good unit */
-    bool *active;      /* [looks] that the manner at hand changes */
+    double *healthy;       /* [rows] means of a good unit; owned by `unit` */
+    cj__outlook *unit;     /* a good unit */
+    bool *active;          /* [looks] that the manner at hand changes */
     cj__outlook *outlook;  /* scratch */
     cj__normal *normal;    /* scratch */
     cj__normal *good;      /* of a good unit */
@@ -72,6 +73,9 @@ enum { CJ__MINIMA = 3 };
 CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manner,
                                    cj__normal *metric, double found[CJ__MINIMA], int *count,
                                    cj_error *err);
+/* The same where the drive leaves the swing, stepped through time, near *value; coarser. */
+CJ_MUST_CHECK cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner,
+                                           cj__normal *metric, double *value, cj_error *err);
 /* ln of the integral of prior times a normal likelihood of height 1 at ln value t with sigma s. */
 double cj__search_mass(const cj__manner *manner, double t, double s);
 

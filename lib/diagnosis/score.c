@@ -143,8 +143,8 @@ double cj__normal_log_outliers(const cj__normal *normal)
 {
     double sum = -normal->half_log_det;
     for (int i = 0; i < normal->rows; i++) {
-        double inside = log(0.97) - 0.5 * normal->white[i] * normal->white[i] - 0.5 * log(2 * M_PI);
-        sum += add_logs(inside, log(0.03 / 1000));
+        double inside = log(0.99) - 0.5 * normal->white[i] * normal->white[i] - 0.5 * log(2 * M_PI);
+        sum += add_logs(inside, log(0.01 / 1000));
     }
     return sum;
 }
@@ -162,7 +162,7 @@ static double log_below(double z)
 enum { THD_SPAN = 12 }; /* ln from 0.0005 % to 100 %, about */
 
 /* A linear circuit distorts by some hundredths of a per cent, give or take a factor of four. */
-static double distortion_one(const cj__distortion *seen, double predicted, bool loose)
+static double distortion_core(const cj__distortion *seen, double predicted, bool loose)
 {
     bool unknown = isnan(predicted);
     double linear = log(2e-4), middle = unknown ? 0 : log(fmax(predicted, 2e-4));
@@ -177,6 +177,13 @@ static double distortion_one(const cj__distortion *seen, double predicted, bool 
     sigma = hypot(sigma, seen->u);
     double z = (seen->x - middle) / sigma;
     return -0.5 * z * z - log(sigma) - 0.5 * log(2 * M_PI);
+}
+
+/* One reading in twenty has a cause of its own (a glitch, a capture short of the tone). */
+static double distortion_one(const cj__distortion *seen, double predicted, bool loose)
+{
+    return add_logs(log(0.95) + distortion_core(seen, predicted, loose),
+                    log(0.05) + distortion_core(seen, NAN, true));
 }
 
 double cj__distortion_log(const cj__scene *scene, const cj__outlook *outlook)

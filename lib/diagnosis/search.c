@@ -71,6 +71,7 @@ struct misfit {
     cj__ranking *ranking;
     const cj__manner *manner;
     cj__normal *metric;
+    unsigned want;
 };
 
 static cj_status misfit_at(const struct misfit *misfit, double t, double *value, cj_error *err)
@@ -85,7 +86,7 @@ static cj_status misfit_at(const struct misfit *misfit, double t, double *value,
 }
 
 /* Golden section between a and b, the middle known to be lower. */
-static cj_status narrow(const struct misfit *misfit, double a, double b, double *best,
+static cj_status narrow(const struct misfit *misfit, double a, double b, double width, double *best,
                         double *value, cj_error *err)
 {
     const double share = 0.6180339887498949;
@@ -93,7 +94,7 @@ static cj_status narrow(const struct misfit *misfit, double a, double b, double 
     cj_status status = misfit_at(misfit, x, &fx, err);
     if (status == CJ_OK)
         status = misfit_at(misfit, y, &fy, err);
-    while (status == CJ_OK && b - a > 0.004) {
+    while (status == CJ_OK && b - a > width) {
         if (fx < fy) {
             b = y;
             y = x;
@@ -139,7 +140,7 @@ static void keep(double found[CJ__MINIMA], double values[CJ__MINIMA], int *count
 cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                      double found[CJ__MINIMA], int *count, cj_error *err)
 {
-    struct misfit misfit = {ranking, manner, metric};
+    struct misfit misfit = {ranking, manner, metric, 0};
     double low = log(manner->low), high = log(manner->high), grid[GRID_MOST];
     int points = (int)fmin(fmax(ceil((high - low) / 0.6), 6), GRID_MOST - 1) + 1;
     double step = (high - low) / (points - 1);
@@ -167,12 +168,36 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
         double t, value;
         if (i > 0 && values[i] > 100 * (values[0] + ranking->scene->rows))
             break; /* hopeless beside the best */
-        status = narrow(&misfit, fmax(coarse[i] - step, low), fmin(coarse[i] + step, high), &t,
-                        &value, err);
+        status = narrow(&misfit, fmax(coarse[i] - step, low), fmin(coarse[i] + step, high), 0.004,
+                        &t, &value, err);
         if (status == CJ_OK)
             keep(found, kept, count, t, value);
     }
     for (int i = 0; i < *count; i++)
         found[i] = exp(found[i]);
+    return status;
+}
+
+cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
+                             double *value, cj_error *err)
+{
+    enum { POINTS = 7 };
+    struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT};
+    double low = fmax(log(*value) - 2.1, log(manner->low)),
+           high = fmin(log(*value) + 2.1, log(manner->high));
+    double step = (high - low) / (POINTS - 1), best = low, least = INFINITY, found = low;
+    cj_status status = CJ_OK;
+    for (int i = 0; i < POINTS && status == CJ_OK; i++) {
+        status = misfit_at(&misfit, low + i * step, &found, err);
+        if (status == CJ_OK && found < least) {
+            least = found;
+            best = low + i * step;
+        }
+    }
+    if (status == CJ_OK)
+        status = narrow(&misfit, fmax(best - step, low), fmin(best + step, high), 0.04, &best,
+                        &least, err);
+    if (status == CJ_OK)
+        *value = exp(best);
     return status;
 }

@@ -87,6 +87,11 @@ void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part,
 void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail); /* +1, -1 */
 void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section,
                       cj_mode mode, double weight);
+/* Pins joined by a few milliohms to an ohm. */
+cj__manner *cj__joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
+                       int pin2);
+/* The picofarads across what is open are searched for (edit's b); NULL is fine. */
+void cj__stray_unknown(cj__manner *manner, size_t edit);
 /* A manner of one edit. */
 cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
                            double weight);
