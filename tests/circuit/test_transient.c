@@ -125,6 +125,24 @@ static void second_order(void **state)
     check_close("200 to 400", off[1] / off[2], 4, 0.2);
 }
 
+/* A square of 1 V: fundamental 4 / pi, THD of the odd ones to the ninth as the low-pass leaves
+ * them. */
+static void square(void **state)
+{
+    (void)state;
+    circuit c = loaded("low-pass");
+    c.text.setup.square = true;
+    run(&c);
+    assert_true(c.got.settled);
+    double complex want = 4 / pi * low_pass(1000);
+    double sum = 0;
+    for (int n = 3; n <= 9; n += 2)
+        sum += pow(cabs(low_pass(1000.0 * n)) / n, 2);
+    check_close("tone", db_off(phasor(&c, 1), want), 0, 0.002);
+    check_close("phase", degrees_off(phasor(&c, 1), want), 0, 0.05);
+    check_ratio("thd", c.got.thd[1], sqrt(sum) / cabs(low_pass(1000)), 0.005);
+}
+
 /* ---- clipped: A sin held at `high` above and -`low` below; by integration over the pieces ---- */
 
 /* (1 / pi) times the integral over one half period of what stands for A sin, times sin n. */
@@ -331,12 +349,12 @@ static void out_of_memory(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(linear_ones),    cmocka_unit_test(second_order),
-        cmocka_unit_test(clipped_ones),   cmocka_unit_test(triangle),
-        cmocka_unit_test(diodes),         cmocka_unit_test(start_decides),
-        cmocka_unit_test(driven_through), cmocka_unit_test(held_ones),
-        cmocka_unit_test(never_settles),  cmocka_unit_test(refused),
-        cmocka_unit_test(out_of_memory),
+        cmocka_unit_test(linear_ones),   cmocka_unit_test(square),
+        cmocka_unit_test(second_order),  cmocka_unit_test(clipped_ones),
+        cmocka_unit_test(triangle),      cmocka_unit_test(diodes),
+        cmocka_unit_test(start_decides), cmocka_unit_test(driven_through),
+        cmocka_unit_test(held_ones),     cmocka_unit_test(never_settles),
+        cmocka_unit_test(refused),       cmocka_unit_test(out_of_memory),
     };
     return cmocka_run_group_tests_name("transient", tests, NULL, NULL);
 }
