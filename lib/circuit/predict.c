@@ -145,12 +145,13 @@ static bool opens_clamp(const cj__task *task, size_t index, double tone)
 }
 
 typedef struct ends {
-    bool excess, distortion; /* distortion: only an output that is lifted switches */
+    bool excess, distortion; /* distortion: only an output that is lifted switches, or */
+    bool hidden;             /* a section clips whose output is not seen */
 } ends;
 
 static ends find_ends(const cj__task *task)
 {
-    ends found = {false, false};
+    ends found = {false, false, false};
     for (size_t k = 0; k < task->frame->netlist.amp_count; k++) {
         const cj__amp *amp = task->frame->amps[k];
         double tone = task->bench->tone_sum[k];
@@ -238,6 +239,62 @@ static void clear_sums(const cj__task *task)
     memset(task->bench->slope_sum, 0, bytes);
 }
 
+/* The sections that leave their rest, held at a rail that the tone takes them to. */
+static void hold_leaving(const cj__task *task, bool held, bool high)
+{
+    cj_bench *bench = task->bench;
+    if (!held)
+        cj__state_copy(&task->frame->netlist, &bench->tone_state, &bench->rest.state);
+    for (size_t k = 0; k < task->frame->netlist.amp_count; k++) {
+        const cj__amp *amp = task->frame->amps[k];
+        double drive = bench->rest.drive[k], tone = bench->tone_sum[k];
+        if (!leaves_rest(task, k, tone, bench->slope_sum[k]) && !opens_clamp(task, k, tone))
+            continue;
+        bool up = drive + tone > amp->high_v, down = drive - tone < amp->low_v;
+        bench->tone_state.mode[k] = up == down ? (high ? CJ_HIGH : CJ_LOW) : up ? CJ_HIGH : CJ_LOW;
+    }
+}
+
+/* How far what is seen moves at a plane when those sections are held: over what a reading could
+ * show. */
+static cj_status move_when_held(const cj__task *task, cj__plane *plane, const cj__c *x,
+                                double *most, cj_error *err)
+{
+    cj__change *change = &task->bench->change;
+    const cj_prediction *out = task->out;
+    if (!cj__terms_make(change, plane, &task->bench->tone_state) || !cj__terms_factor(change))
+        return cj_fail_memory(err);
+    cj__terms_solve(change, x);
+    for (int c = 0; c < task->look->see_count; c++) {
+        cj__c now = seen(change, x, task->look->see[c]);
+        bool dc = plane->omega == 0;
+        cj__c was = dc ? out->dc_v[c] : CMPLX(out->tone[c].re, out->tone[c].im);
+        double visible = dc ? 2e-3 : 1e-3 * cj__length(was); /* V; 0.009 dB */
+        *most = cj__larger(*most, change->system.poor ? INFINITY : cj__length(now - was) / visible);
+    }
+    return CJ_OK;
+}
+
+/* A section that clips where nothing of it is seen: with it held at the rail it
+ * comes to, high or low, tone and
+ * DC are the same. */
+static cj_status excess_is_hidden(const cj__task *task, bool held, const cj__c *x, bool *hidden,
+                                  cj_error *err)
+{
+    cj_status status = CJ_OK;
+    cj__plane *tone = task->bench->change.plane;
+    double most = 0;
+    for (int side = 0; status == CJ_OK && most < 1 && side < 2; side++) {
+        hold_leaving(task, held, side == 0);
+        if (side == 0)
+            status = move_when_held(task, tone, x, &most, err);
+        if (status == CJ_OK)
+            status = move_when_held(task, task->frame->planes[0], task->frame->rest, &most, err);
+    }
+    *hidden = most < 1;
+    return status;
+}
+
 static cj_status predict_point(const cj__task *task, int point, bool *poor, ends *found,
                                cj_error *err)
 {
@@ -262,13 +319,21 @@ static cj_status predict_point(const cj__task *task, int point, bool *poor, ends
         here = find_ends(task);
         here.distortion = true;
     }
-    found->excess = found->excess || here.excess || bends_junctions(task, x);
-    found->distortion = found->distortion || here.distortion;
+    bool bends = bends_junctions(task, x);
     for (int c = 0; c < look->see_count; c++)
         task->out->tone[point * look->see_count + c] =
             as_complex(seen(&task->bench->change, x, look->see[c]));
-    return task->want & CJ_SPREAD ? spread_tone(task, state_for_tone(task, held), x, point, err)
-                                  : CJ_OK;
+    if (task->want & CJ_SPREAD)
+        status = spread_tone(task, state_for_tone(task, held), x, point, err);
+    if (status == CJ_OK && here.excess && !bends && look->points == 1) {
+        bool hidden;
+        status = excess_is_hidden(task, held, x, &hidden, err);
+        here.excess = !hidden, here.distortion = here.distortion || hidden;
+        found->hidden = found->hidden || hidden;
+    }
+    found->excess = found->excess || here.excess || bends;
+    found->distortion = found->distortion || here.distortion;
+    return status;
 }
 
 /* ---- the whole of a look ---- */
@@ -342,7 +407,8 @@ static cj_status predict_ends(const cj__task *task, ends found, cj_error *err)
         return CJ_OK;
     for (int c = 0; c < task->look->see_count; c++)
         task->out->thd[c] = NAN;
-    if ((task->want & CJ_TRANSIENT) && cj__can_step(&task->bench->board->steps[task->look->step]))
+    if ((task->want & CJ_TRANSIENT) && !(found.hidden && !found.excess) &&
+        cj__can_step(&task->bench->board->steps[task->look->step]))
         return step_through_time(task, found, err);
     if (found.excess)
         task->out->by = CJ_BY_EXCESS;
@@ -376,7 +442,7 @@ static cj_status predict_task(const cj__task *task, bool *poor, cj_error *err)
         return cj_fail_memory(err);
     clear_prediction(task->out);
     cj_status status = predict_rest(task, poor, err);
-    ends found = {false, false};
+    ends found = {false, false, false};
     for (int p = 0; status == CJ_OK && !*poor && p < task->look->points; p++)
         status = predict_point(task, p, poor, &found, err);
     if (status != CJ_OK || *poor)

@@ -248,6 +248,24 @@ static void a_tone_beyond_the_swing_is_told(void **state)
     rig_free(&r);
 }
 
+/* The mono sum clips on a right channel that stands at its rail: the left output does not show it.
+ */
+static void clipping_out_of_sight_is_no_matter(void **state)
+{
+    (void)state;
+    rig r = rig_file("hall-mixer.yaml");
+    cj_edit join = {.kind = CJ_EDIT_JOIN, .part = part_of(&r, "U1"), .pin = 7, .pin2 = 8, .a = 0.1};
+    assert_int_equal(rig_predict(&r, "mono", &join, 1, 0)->by, CJ_BY_EXCESS);
+    double complex healthy = tone_of(rig_predict(&r, "in1-left", NULL, 0, 0), 0, 1);
+    const cj_prediction *p = rig_predict(&r, "in1-left", &join, 1, 0);
+    assert_int_equal(p->by, CJ_BY_HELD);
+    check_close("left", decibel(tone_of(p, 0, 1) / healthy), 0, 0.01);
+    double complex linear = tone_of(p, 0, 1);
+    double complex stepped = tone_of(rig_predict(&r, "in1-left", &join, 1, CJ_TRANSIENT), 0, 1);
+    check_close("nothing to step", cabs(stepped - linear), 0, 0);
+    rig_free(&r);
+}
+
 /* Nets that hang on nothing but their leak of 1e-12 S are solved like any other. */
 static void loose_nets(void **state)
 {
@@ -373,6 +391,7 @@ int main(void)
         cmocka_unit_test(rails_limit_and_break_down),
         cmocka_unit_test(what_hangs_on_the_offset_is_told),
         cmocka_unit_test(a_tone_beyond_the_swing_is_told),
+        cmocka_unit_test(clipping_out_of_sight_is_no_matter),
         cmocka_unit_test(loose_nets),
         cmocka_unit_test(poles),
         cmocka_unit_test(what_makes_no_sense_is_refused),
