@@ -9,7 +9,10 @@
  *
  * Equations of a section: v_out = A(s) (v_plus - v_inverting + offset) behind output_ohm, A(s) =
  * gain / (1 + s gain / (2 pi gbw)), limited to swing_v short of its rails; input_ohm between the inputs; bias
- * current at both inputs. 1e-12 S from every net to ground.
+ * current at both inputs; where it has diodes across the inputs, 0.6 V behind 10 ohm. 1e-12 S from every net to
+ * ground; contacts, rails and sources have 1 mohm at least. A section with a lifted supply pin, or between rails
+ * that leave it no swing, is dead. A rail from which a short draws more than 1 A is at 0 V board-wide. Boards
+ * without rails: nothing clips, an output held high or low is at 15 V, one with a lifted pin is dead.
  */
 #ifndef COLDJOINT_CIRCUIT_H
 #define COLDJOINT_CIRCUIT_H
@@ -76,7 +79,7 @@ typedef enum cj_parameter_kind {
     CJ_P_BIAS,     /* section: A, DC only (sigma: its typical magnitude) */
     CJ_P_GBW,      /* section: ln */
     CJ_P_HELD,     /* section: volts of an output that is held, HIGH or LOW; DC only, else gradient 0 */
-    CJ_P_RESIDUE,  /* section: volts peak of tone at an output that is held, HIGH or LOW; else gradient 0 */
+    CJ_P_RESIDUE,  /* section: tone at an output that is held, HIGH or LOW, over the drive's peak; else gradient 0 */
 } cj_parameter_kind;
 
 typedef struct cj_parameter {
@@ -90,27 +93,32 @@ typedef struct cj_parameter {
 
 typedef enum cj_predicted_by {
     CJ_BY_LINEAR,    /* everything within its swing */
-    CJ_BY_HELD,      /* a section rests at a rail; the rest is linear */
+    CJ_BY_HELD,      /* a section rests at a rail (not one whose output pin is open); the rest is linear */
     CJ_BY_TRANSIENT, /* the drive takes a section beyond its swing: stepped through time */
-    CJ_BY_EXCESS,    /* the same, but no transient was asked for: the linear answer is only a bound */
+    CJ_BY_EXCESS,    /* the same, but no transient was asked for or the step's shape has none: the linear answer
+                        is only a bound */
     CJ_BY_POLES,     /* the linear circuit has a pole in the right half plane: it oscillates */
 } cj_predicted_by;
 
 /* What a step (or a look) reads. Channels as in its `see`. Phasors are V peak, relative to the source's
- * phase; a quiet step has points = 0. Owned by the caller, sized by cj_prediction_make. */
+ * phase; a quiet step has points = 0. Sweep: 3 points an octave, 31 at most; noise: 31 from 20 Hz to 20 kHz, of a
+ * tone of the noise's rms; square: its fundamental, 4 / pi of the peak; stepped: at its highest level. Gradients
+ * are those of the linear circuit in the state it rests in, whatever the answer comes by. Owned by the caller,
+ * sized by cj_prediction_make. */
 typedef struct cj_prediction {
     int points;            /* frequencies: tone, square, stepped 1; two-tone 2; sweep, noise several */
     int channels;
     const double *hz;      /* [points], owned by the bench */
     cj_complex *tone;      /* [points * channels], point first: tone[p * channels + c] */
     double dc_v[2];
-    double thd[2];         /* H2..H10 over the fundamental; 0 where linear, NaN where unknown */
+    double thd[2];         /* H2..H10 over the fundamental; 0 where linear, NaN where unknown: excess, an output
+                              that is lifted and switches unseen, a section that clips out of sight */
     double resistance_ohm[2]; /* power off: from the see net to gnd (or across); else NaN */
     cj_predicted_by by;
     int fragile_part, fragile_section; /* the rail that section rests at hangs on the sign of its offset; -1: none */
     signed char *modes;    /* [sections of the board], cj_mode at rest */
     cj_complex *tone_by;   /* [points * channels * parameters] gradients; only with CJ_SPREAD */
-    double *dc_by;         /* [channels * parameters] */
+    double *dc_by;         /* [channels * parameters]; power off: of resistance_ohm */
 } cj_prediction;
 
 typedef struct cj_bench cj_bench;
@@ -137,7 +145,9 @@ CJ_API CJ_MUST_CHECK cj_status cj_prediction_make(const cj_bench *bench, size_t 
                                                   cj_error *err);
 CJ_API void cj_prediction_free(cj_prediction *prediction);
 
-/* What the look reads with that variant. A bench is used by one thread at a time. */
+/* What the look reads with that variant (NULL: healthy). CJ_USAGE: an edit that makes no sense; CJ_DATA: the
+ * circuit rests nowhere. A bench is used by one thread at a time; once it has met a board's parts, predicting
+ * allocates nothing but for CJ_EXACT, CJ_TRANSIENT, CJ_POLES and changes too stiff for the short way. */
 CJ_API CJ_MUST_CHECK cj_status cj_bench_predict(cj_bench *bench, size_t look, const cj_variant *variant,
                                                 unsigned want, cj_prediction *out, cj_error *err);
 
