@@ -242,6 +242,8 @@ static cj_status find_out(struct job *job, cj_error *err)
     if (status == CJ_OK)
         status = cj__rank(job->scene, job->suspects, HEALTHY_PRIOR, &job->ranking, err);
     if (status == CJ_OK)
+        status = cj__rank_pairs(job->ranking, err);
+    if (status == CJ_OK)
         status = cj__groups_make(job->ranking, &job->groups, err);
     return status;
 }

@@ -462,19 +462,28 @@ cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects, double health
     ranking->suspects = suspects;
     set_priors(suspects, healthy_prior);
     cj_status status = prepare(ranking, err);
-    for (size_t i = 0; i < suspects->count && status == CJ_OK; i++)
+    if (status == CJ_OK)
+        status = cj__rank_more(ranking, 0, err);
+    if (status != CJ_OK) {
+        cj__ranking_free(ranking);
+        return status;
+    }
+    *out = ranking;
+    return CJ_OK;
+}
+
+cj_status cj__rank_more(cj__ranking *ranking, size_t from, cj_error *err)
+{
+    cj_status status = CJ_OK;
+    for (size_t i = from; i < ranking->suspects->count && status == CJ_OK; i++)
         status = try_suspect(ranking, i, 0, err);
     if (status == CJ_OK)
         status = refine(ranking, err);
     if (status == CJ_OK)
         status = make_room(ranking, err);
-    if (status != CJ_OK) {
-        cj__ranking_free(ranking);
-        return status;
-    }
-    sum_up(ranking);
-    *out = ranking;
-    return CJ_OK;
+    if (status == CJ_OK)
+        sum_up(ranking);
+    return status;
 }
 
 cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigned want,

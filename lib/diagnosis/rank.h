@@ -56,6 +56,11 @@ enum { CJ__TRIAL_EDITS = 128 };
 CJ_MUST_CHECK bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial,
                                    cj_edit *edits, cj__manner *out);
 
+/* Judges the suspects from that index on too, and sums up anew. */
+CJ_MUST_CHECK cj_status cj__rank_more(cj__ranking *ranking, size_t from, cj_error *err);
+/* pairs.c: two faults at once, where none alone explains what was seen. */
+CJ_MUST_CHECK cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err);
+
 /* Finds the looks that a manner changes at all (with any value of what is searched for): others are
  * not solved until the next call. */
 CJ_MUST_CHECK cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *err);

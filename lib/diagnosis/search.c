@@ -67,6 +67,8 @@ double cj__search_mass(const cj__manner *manner, double t, double s)
 
 /* ---- search ---- */
 
+#define UNPREDICTED 6.0 /* in the square of standard deviations, a row */
+
 struct misfit {
     cj__ranking *ranking;
     const cj__manner *manner;
@@ -80,9 +82,14 @@ static cj_status misfit_at(const struct misfit *misfit, double t, double *value,
     cj__reference reference = {misfit->ranking->unit, misfit->ranking->active};
     cj_status status = cj__outlook_fill(misfit->ranking->scene, misfit->manner, exp(t), 0,
                                         &reference, outlook, err);
-    if (status == CJ_OK)
-        *value = cj__normal_distance(misfit->ranking->scene, outlook, misfit->metric);
-    return status;
+    if (status != CJ_OK)
+        return status;
+    *value = cj__normal_distance(misfit->ranking->scene, outlook, misfit->metric);
+    /* what is not predicted is no match: a value that predicts more rows well is the better one */
+    for (size_t f = 0; f < misfit->ranking->scene->count; f++)
+        if (outlook->skip[f])
+            *value += UNPREDICTED * misfit->ranking->scene->features[f].rows;
+    return CJ_OK;
 }
 
 /* Golden section between a and b, the middle known to be lower. */

@@ -1,0 +1,211 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * Two faults at once, where no single one explains what was seen.
+ *
+ * The suspects that explain most of it, a few readings left aside, are each joined with every other
+ * one; the pairs that come closest are judged like any suspect.
+ */
+#include <math.h>
+#include <string.h>
+
+#include "diagnosis/rank.h"
+
+enum { LEADS = 8, PAIRS = 24 };
+
+/* How often two independent faults meet in one unit, beside one (judgement). */
+#define PAIR_SHARE 0.04
+/* Pairs are looked for where "none of these" is at least this likely. */
+#define NEEDED 0.2
+
+struct candidate {
+    size_t lead, other, manner; /* suspects; the other's manner */
+    double score;
+};
+
+struct pairing {
+    cj__ranking *ranking;
+    size_t leads[LEADS];
+    size_t lead_count;
+    struct candidate best[PAIRS];
+    size_t best_count;
+};
+
+static double lead_score(const cj__ranking *ranking, size_t suspect)
+{
+    double best = -INFINITY;
+    for (size_t t = 0; t < ranking->trial_count; t++)
+        if (ranking->trials[t].suspect == suspect && !ranking->trials[t].rough)
+            best = fmax(best, ranking->trials[t].robust);
+    return best + log(ranking->suspects->items[suspect].prior);
+}
+
+static void choose_leads(struct pairing *pairing)
+{
+    double scores[LEADS];
+    for (size_t i = 1; i < pairing->ranking->known; i++) {
+        double score = lead_score(pairing->ranking, i);
+        size_t at = pairing->lead_count;
+        while (at > 0 && scores[at - 1] < score)
+            at--;
+        if (at == LEADS || !isfinite(score) || pairing->ranking->suspects->items[i].silent)
+            continue;
+        if (pairing->lead_count < LEADS)
+            pairing->lead_count++;
+        for (size_t k = pairing->lead_count - 1; k > at; k--) {
+            pairing->leads[k] = pairing->leads[k - 1];
+            scores[k] = scores[k - 1];
+        }
+        pairing->leads[at] = i;
+        scores[at] = score;
+    }
+}
+
+/* A suspect of one manner: the lead as it was found, or one manner of the other. */
+static cj_status alone(cj__suspects *list, const cj__suspect *from, const cj__manner *manner,
+                       cj_error *err)
+{
+    cj__suspect *suspect = cj__suspects_add(list, &from->fault, from->prior);
+    cj__manner *copy =
+        suspect != NULL ? cj__suspect_manner(suspect, manner->edit_count, manner->weight) : NULL;
+    if (copy == NULL)
+        return cj_fail_memory(err);
+    cj_edit *edits = copy->edits;
+    *copy = *manner;
+    copy->edits = edits;
+    memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
+    return CJ_OK;
+}
+
+/* A list of three: healthy, the lead fixed as it was found, the other's manner; then their pair. */
+static cj_status make_pair(const cj__ranking *ranking, size_t lead, size_t other, size_t manner,
+                           cj__suspects **out, cj_error *err)
+{
+    cj_edit edits[CJ__TRIAL_EDITS];
+    cj__manner fixed;
+    cj__suspects *list = NULL;
+    const cj__suspects *all = ranking->suspects;
+    if (!cj__trial_fixed(ranking, &ranking->trials[ranking->best[lead]], edits, &fixed))
+        return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
+    cj_status status = cj__suspects_new(&list, err);
+    if (status == CJ_OK)
+        status = alone(list, &all->items[lead], &fixed, err);
+    if (status == CJ_OK)
+        status = alone(list, &all->items[other], &all->items[other].manners[manner], err);
+    double prior = PAIR_SHARE * all->items[lead].prior * all->items[other].prior;
+    if (status == CJ_OK &&
+        cj__suspects_add_pair(list, &list->items[1], &list->items[2], prior) == NULL)
+        status = cj_fail_memory(err);
+    if (status == CJ_OK)
+        *out = list;
+    else
+        cj__suspects_free(list);
+    return status;
+}
+
+static void offer(struct pairing *pairing, struct candidate candidate)
+{
+    size_t at = pairing->best_count;
+    while (at > 0 && pairing->best[at - 1].score < candidate.score)
+        at--;
+    if (at == PAIRS)
+        return;
+    if (pairing->best_count < PAIRS)
+        pairing->best_count++;
+    for (size_t k = pairing->best_count - 1; k > at; k--)
+        pairing->best[k] = pairing->best[k - 1];
+    pairing->best[at] = candidate;
+}
+
+/* How near the pair comes, with the lead's own spread as the measure. */
+static cj_status screen(struct pairing *pairing, size_t lead, size_t other, size_t manner,
+                        cj_error *err)
+{
+    cj__ranking *ranking = pairing->ranking;
+    cj__suspects *list = NULL;
+    cj_status status = make_pair(ranking, lead, other, manner, &list, err);
+    if (status != CJ_OK)
+        return status;
+    const cj__manner *both = &list->items[3].manners[0];
+    double found[CJ__MINIMA] = {NAN};
+    int count = 1;
+    cj__reference reference = {ranking->unit, ranking->active};
+    for (size_t i = 0; i < ranking->scene->look_count; i++)
+        ranking->active[i] = true;
+    if (both->prior != CJ__FIXED) {
+        status = cj__search(ranking, both, ranking->normal, found, &count, err);
+    }
+    if (status == CJ_OK)
+        status =
+            cj__outlook_fill(ranking->scene, both, found[0], 0, &reference, ranking->outlook, err);
+    if (status == CJ_OK) {
+        double distance = cj__normal_distance(ranking->scene, ranking->outlook, ranking->normal);
+        struct candidate candidate = {lead, other, manner, -0.5 * distance};
+        candidate.score += log(both->weight * ranking->suspects->items[other].prior);
+        offer(pairing, candidate);
+    }
+    cj__suspects_free(list);
+    return status;
+}
+
+static bool same_part(const cj__suspect *a, const cj__suspect *b)
+{
+    return a->fault.part[0] != '\0' && strcmp(a->fault.part, b->fault.part) == 0 &&
+           a->fault.pin == b->fault.pin;
+}
+
+static cj_status screen_lead(struct pairing *pairing, size_t lead, cj_error *err)
+{
+    cj__ranking *ranking = pairing->ranking;
+    const cj__suspects *all = ranking->suspects;
+    cj_status status = cj__trial_metric(ranking, &ranking->trials[ranking->best[lead]], 0, err);
+    for (size_t i = 1; i < ranking->known && status == CJ_OK; i++) {
+        if (i == lead || all->items[i].silent || same_part(&all->items[lead], &all->items[i]))
+            continue;
+        for (size_t m = 0; m < all->items[i].count && status == CJ_OK; m++)
+            if (all->items[i].manners[m].weight > 0.2) /* the likely ones: there are many pairs */
+                status = screen(pairing, lead, i, m, err);
+    }
+    return status;
+}
+
+/* The pair itself into the ranking's list. */
+static cj_status take(cj__ranking *ranking, const struct candidate *candidate, cj_error *err)
+{
+    cj__suspects *list = NULL;
+    cj_status status =
+        make_pair(ranking, candidate->lead, candidate->other, candidate->manner, &list, err);
+    if (status != CJ_OK)
+        return status;
+    if (cj__suspects_add_pair(ranking->suspects, &list->items[1], &list->items[2],
+                              list->items[3].prior) == NULL)
+        status = cj_fail_memory(err);
+    cj__suspects_free(list);
+    return status;
+}
+
+static bool taken(const struct pairing *pairing, size_t index)
+{
+    const struct candidate *c = &pairing->best[index];
+    for (size_t i = 0; i < index; i++) {
+        const struct candidate *d = &pairing->best[i];
+        if (d->manner == c->manner && d->lead == c->other && d->other == c->lead)
+            return true;
+    }
+    return false;
+}
+
+cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err)
+{
+    struct pairing pairing = {.ranking = ranking};
+    if (ranking->none < NEEDED || ranking->scene->rows == 0)
+        return CJ_OK;
+    choose_leads(&pairing);
+    cj_status status = CJ_OK;
+    for (size_t i = 0; i < pairing.lead_count && status == CJ_OK; i++)
+        status = screen_lead(&pairing, pairing.leads[i], err);
+    size_t from = ranking->suspects->count;
+    for (size_t i = 0; i < pairing.best_count && status == CJ_OK; i++)
+        if (!taken(&pairing, i))
+            status = take(ranking, &pairing.best[i], err);
+    return status == CJ_OK ? cj__rank_more(ranking, from, err) : status;
+}
