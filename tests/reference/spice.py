@@ -9,7 +9,8 @@ Element equations are those stated in include/coldjoint/circuit.h: a section is 
 gbw 1 nF), limited to slew 1 nF, beside gain/gm ohm, stopped `swing` short of its rails, behind its output resistance;
 1e-12 S from every node to ground; contacts, shorts and rails 1e-3 ohm; a potentiometer's halves never below that.
 A lifted pin is a node of its own behind 1e13 ohm || 0.5 pF; an op-amp's input pin then has 3 pF to ground, 0.5 pF to
-its neighbours in the row, and is kept within the rails.
+its neighbours in the row, and is kept within the rails. Without rails in the file a section whose output pin is lifted
+counts as dead (its open loop would have no end to stop at), unless the unit has a supply.
 
 EDITS are dictionaries, one per change:
     {'edit': 'value', 'part': REF, 'a': ohm or farad}              {'edit': 'reverse', 'part': REF}
@@ -306,6 +307,8 @@ class Deck:
             f, name = self.figures(ref, k), f'{ref}_{k}'
             self._inputs(ref, pins, f, rails, name)
             modes = self._find('mode', part=ref, pin=pins[0])
+            if not rails and 'supply' not in self.unit and self._find('lift', part=ref, pin=pins[0]):
+                modes = [{'mode': 'dead'}]
             if modes:
                 self._held(modes[-1], f, rails, out, name)
                 continue
@@ -433,7 +436,9 @@ class Deck:
         out = []
         for part in self.board.parts.values():
             for k, pins in enumerate(part.get('sections', [])):
-                if self._find('mode', part=part['ref'], pin=pins[0]):
+                if self._find('mode', part=part['ref'], pin=pins[0]) or (
+                        not self.board.rails and 'supply' not in self.unit
+                        and self._find('lift', part=part['ref'], pin=pins[0])):
                     continue
                 f, supply = self.figures(part['ref'], k), self.unit.get('supply', math.inf)
                 volts = [supply + f['swing'], -supply - f['swing']]
