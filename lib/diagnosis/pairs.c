@@ -10,12 +10,15 @@
 
 #include "diagnosis/rank.h"
 
-enum { LEADS = 8, PAIRS = 24 };
+enum { LEADS = 5, PAIRS = 12 };
 
 /* How often two independent faults meet in one unit, beside one (judgement). */
 #define PAIR_SHARE 0.04
 /* Pairs are looked for where "none of these" is at least this likely. */
 #define NEEDED 0.2
+
+/* What a row without a prediction costs a pair when it is screened. */
+#define SKIPPED 3.0
 
 struct candidate {
     size_t lead, other, manner; /* suspects; the other's manner */
@@ -129,9 +132,8 @@ static cj_status screen(struct pairing *pairing, size_t lead, size_t other, size
     double found[CJ__MINIMA] = {NAN};
     int count = 1;
     cj__reference reference = {ranking->unit, ranking->active};
-    for (size_t i = 0; i < ranking->scene->look_count; i++)
-        ranking->active[i] = true;
-    if (both->prior != CJ__FIXED) {
+    status = cj__active(ranking, both, err);
+    if (status == CJ_OK && both->prior != CJ__FIXED) {
         status = cj__search(ranking, both, ranking->normal, found, &count, err);
     }
     if (status == CJ_OK)
@@ -139,7 +141,11 @@ static cj_status screen(struct pairing *pairing, size_t lead, size_t other, size
             cj__outlook_fill(ranking->scene, both, found[0], 0, &reference, ranking->outlook, err);
     if (status == CJ_OK) {
         double distance = cj__normal_distance(ranking->scene, ranking->outlook, ranking->normal);
-        struct candidate candidate = {lead, other, manner, -0.5 * distance};
+        struct candidate candidate = {lead, other, manner,
+                                      -0.5 * distance - ranking->normal->half_log_det};
+        for (size_t f = 0; f < ranking->scene->count; f++)
+            if (ranking->outlook->skip[f])
+                candidate.score -= SKIPPED * ranking->scene->features[f].rows;
         candidate.score += log(both->weight * ranking->suspects->items[other].prior);
         offer(pairing, candidate);
     }
@@ -153,18 +159,67 @@ static bool same_part(const cj__suspect *a, const cj__suspect *b)
            a->fault.pin == b->fault.pin;
 }
 
-static cj_status screen_lead(struct pairing *pairing, size_t lead, cj_error *err)
+/* Looks that the lead leaves unexplained; its whitened residual stands in ranking->normal. */
+static void find_open(const cj__ranking *ranking, bool *open)
 {
-    cj__ranking *ranking = pairing->ranking;
-    const cj__suspects *all = ranking->suspects;
-    cj_status status = cj__trial_metric(ranking, &ranking->trials[ranking->best[lead]], 0, err);
-    for (size_t i = 1; i < ranking->known && status == CJ_OK; i++) {
-        if (i == lead || all->items[i].silent || same_part(&all->items[lead], &all->items[i]))
+    const cj__scene *scene = ranking->scene;
+    for (size_t l = 0; l < scene->look_count; l++) {
+        open[l] = false;
+        for (size_t f = 0; f < scene->count; f++)
+            for (int r = 0;
+                 scene->features[f].look == scene->looks[l] && r < scene->features[f].rows; r++)
+                open[l] = open[l] || fabs(ranking->normal->white[scene->features[f].row + r]) > 3.5;
+    }
+}
+
+static bool reaches(const cj__ranking *ranking, size_t suspect, const bool *open)
+{
+    size_t looks = ranking->scene->look_count;
+    for (size_t l = 0; l < looks; l++)
+        if (open[l] && ranking->touches[suspect * looks + l])
+            return true;
+    return false;
+}
+
+static cj_status screen_others(struct pairing *pairing, size_t lead, const bool *open,
+                               cj_error *err)
+{
+    const cj__suspects *all = pairing->ranking->suspects;
+    cj_status status = CJ_OK;
+    for (size_t i = 1; i < pairing->ranking->known && status == CJ_OK; i++) {
+        if (i == lead || all->items[i].silent || same_part(&all->items[lead], &all->items[i]) ||
+            !reaches(pairing->ranking, i, open))
             continue;
         for (size_t m = 0; m < all->items[i].count && status == CJ_OK; m++)
             if (all->items[i].manners[m].weight > 0.2) /* the likely ones: there are many pairs */
                 status = screen(pairing, lead, i, m, err);
     }
+    return status;
+}
+
+/* With the lead's own prediction in place of a good unit's: only what the other one changes is
+ * solved anew. */
+static cj_status screen_lead(struct pairing *pairing, size_t lead, cj_error *err)
+{
+    cj__ranking *ranking = pairing->ranking;
+    cj__outlook *scratch = NULL, *unit = ranking->unit;
+    bool *open = cj_new(ranking->scene->look_count + 1, sizeof *open);
+    if (open == NULL)
+        return cj_fail_memory(err);
+    cj_status status = cj__trial_metric(ranking, &ranking->trials[ranking->best[lead]], 0, err);
+    if (status == CJ_OK)
+        status = cj__outlook_make(ranking->scene, &scratch, err);
+    if (status == CJ_OK) {
+        cj__normal_distance(ranking->scene, ranking->outlook, ranking->normal);
+        find_open(ranking, open);
+        ranking->unit = ranking->outlook;
+        ranking->outlook = scratch;
+        status = screen_others(pairing, lead, open, err);
+        ranking->outlook = ranking->unit;
+        ranking->unit = unit;
+    }
+    cj__outlook_free(scratch);
+    cj_free(open);
     return status;
 }
 

@@ -23,6 +23,7 @@ void cj__ranking_free(cj__ranking *ranking)
     cj_free(ranking->best);
     cj__outlook_free(ranking->unit);
     cj_free(ranking->active);
+    cj_free(ranking->touches);
     cj__outlook_free(ranking->outlook);
     cj__normal_free(ranking->normal);
     cj__normal_free(ranking->good);
@@ -316,6 +317,9 @@ static cj_status try_suspect(cj__ranking *ranking, size_t index, unsigned want, 
         status = cj__active(ranking, manner, err);
         if (status != CJ_OK)
             break;
+        for (size_t i = 0; i < ranking->scene->look_count && index < ranking->singles; i++)
+            if (ranking->active[i])
+                ranking->touches[index * ranking->scene->look_count + i] = true;
         if (manner->prior == CJ__FIXED) {
             status = add_trial(ranking, &setup, want, err);
             continue;
@@ -428,7 +432,9 @@ static cj_status prepare(cj__ranking *ranking, cj_error *err)
 {
     const cj__scene *scene = ranking->scene;
     ranking->active = cj_new(scene->look_count + 1, sizeof *ranking->active);
-    if (ranking->active == NULL)
+    ranking->singles = ranking->suspects->count;
+    ranking->touches = cj_new(ranking->singles * scene->look_count + 1, sizeof *ranking->touches);
+    if (ranking->active == NULL || ranking->touches == NULL)
         return cj_fail_memory(err);
     cj_status status = cj__outlook_make(scene, &ranking->outlook, err);
     if (status == CJ_OK)

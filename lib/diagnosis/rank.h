@@ -35,6 +35,8 @@ typedef struct cj__ranking {
     double *log;           /* [suspects] ln of prior times evidence, unnormalised */
     double *probability;   /* [suspects] */
     size_t *best;          /* [suspects] the trial with most evidence */
+    size_t singles;        /* suspects before pairs were added */
+    bool *touches;         /* [single suspects * looks] looks that a suspect changes */
     size_t known;          /* suspects in the three arrays above */
     double none_log, none; /* none of these */
     double *healthy;       /* [rows] means of a good unit; owned by `unit` */
