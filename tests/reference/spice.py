@@ -9,7 +9,8 @@ Element equations are those stated in include/coldjoint/circuit.h: a section is 
 gbw 1 nF), limited to slew 1 nF, beside gain/gm ohm, stopped `swing` short of its rails, behind its output resistance;
 1e-12 S from every node to ground; contacts, shorts and rails 1e-3 ohm; a potentiometer's halves never below that.
 A lifted pin is a node of its own behind 1e13 ohm || 0.5 pF; an op-amp's input pin then has 3 pF to ground, 0.5 pF to
-its neighbours in the row, and is kept within the rails. Without rails in the file a section whose output pin is lifted
+its neighbours in the row, and is kept within the rails. Types with diodes across their inputs have 10 ohm between them
+beyond 0.6 V. Without rails in the file a section whose output pin is lifted
 counts as dead (its open loop would have no end to stop at), unless the unit has a supply.
 
 EDITS are dictionaries, one per change:
@@ -345,13 +346,11 @@ class Deck:
             for beside in neighbours(self.board.parts[ref], pin):
                 self._link(f'beside_{ref}_{pin}_{beside}', own, self.pins[ref, beside], math.inf, 0.5e-12)
             if rails:
-                self._clamp(f'{ref}_{pin}', own, f'V({rails[0]})', f'V({rails[1]})')
-            if f['clamped']:
-                other = plus if own == minus else minus
-                self._clamp(f'd{ref}_{pin}', own, f'(V({other})+0.6)', f'(V({other})-0.6)', other)
-
-    def _clamp(self, name, node, high, low, to='0'):
-        self.lines.append(f'Bc_{name} {node} {to} I=1e-3*(max(V({node})-{high},0)+min(V({node})-{low},0))')
+                self.lines.append(f'Bc_{ref}_{pin} {own} 0 I=1e-3*(max(V({own})-V({rails[0]}),0)'
+                                  f'+min(V({own})-V({rails[1]}),0))')
+        if f['clamped'] and minus != plus:  # diodes across the inputs, 10 ohm beyond 0.6 V
+            apart = f'(V({plus})-V({minus}))'
+            self.lines.append(f'Bd_{name} {plus} {minus} I=0.1*(max({apart}-0.6,0)+min({apart}+0.6,0))')
 
     def _held(self, e, f, rails, out, name):
         if e['mode'] == 'dead':
