@@ -67,8 +67,8 @@ struct filling {
     double clip_error; /* relative, of a tone out of a transient */
 };
 
-/* 0.4 dB and 4 degrees (fault_physics 4); much more where a section stays at its rail throughout (the answer
- * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
+/* 0.4 dB and 4 degrees (fault_physics 4); much more where a section stays at its rail throughout
+ * (the answer carries DC), for then the tone hangs on the tenths of a volt between two rails. */
 static double clip_error(const cj_prediction *seen)
 {
     for (int c = 0; c < seen->channels; c++)
@@ -416,6 +416,14 @@ static double value_in(const cj_board *board, const cj_variant *variant, int par
     return isfinite(value) && value > 0 ? value : NAN;
 }
 
+static bool solved(const cj__scene *scene, const cj__reference *reference, size_t look)
+{
+    for (size_t i = 0; i < scene->look_count; i++)
+        if (scene->looks[i] == look)
+            return reference == NULL || reference->active == NULL || reference->active[i];
+    return true;
+}
+
 /* The column of one part by central difference, and the shift of the means by its curvature
  * (2k + 1 solutions at one sigma). */
 static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_variant *variant,
@@ -440,10 +448,15 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
     status = fill_with(scene, manner, &moved, 0, reference, out->scratch, err);
     if (status != CJ_OK || excess || out->scratch->excess)
         return status;
-    for (size_t r = 0; r < rows; r++) {
-        double down = out->scratch->mean[r];
-        out->by[r * columns + parameter] = (up[r] - down) / 2;
-        out->shift[r] += (up[r] + down) / 2 - out->mean[r];
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        if (!solved(scene, reference, feature->look))
+            continue; /* taken over from a good unit, spread and all */
+        for (size_t r = (size_t)feature->row; r < (size_t)(feature->row + feature->rows); r++) {
+            double down = out->scratch->mean[r];
+            out->by[r * columns + parameter] = (up[r] - down) / 2;
+            out->shift[r] += (up[r] + down) / 2 - out->mean[r];
+        }
     }
     return CJ_OK;
 }
