@@ -239,7 +239,7 @@ static void clear_sums(const cj__task *task)
     memset(task->bench->slope_sum, 0, bytes);
 }
 
-/* The sections that leave their rest, held at a rail that the tone takes them to. */
+/* The sections that leave their rest where the tone takes them: to a rail, or free of it. */
 static void hold_leaving(const cj__task *task, bool held, bool high)
 {
     cj_bench *bench = task->bench;
@@ -251,7 +251,9 @@ static void hold_leaving(const cj__task *task, bool held, bool high)
         if (!leaves_rest(task, k, tone, bench->slope_sum[k]) && !opens_clamp(task, k, tone))
             continue;
         bool up = drive + tone > amp->high_v, down = drive - tone < amp->low_v;
-        bench->tone_state.mode[k] = up == down ? (high ? CJ_HIGH : CJ_LOW) : up ? CJ_HIGH : CJ_LOW;
+        cj_mode rail = up == down ? (high ? CJ_HIGH : CJ_LOW) : up ? CJ_HIGH : CJ_LOW;
+        bool free = bench->rest.state.mode[k] == CJ_LINEAR;
+        bench->tone_state.mode[k] = (signed char)(free ? rail : CJ_LINEAR);
     }
 }
 
@@ -380,8 +382,8 @@ static cj_status predict_rest(const cj__task *task, bool *poor, cj_error *err)
     return task->want & CJ_SPREAD ? spread_rest(task, &bench->rest.state, x, err) : CJ_OK;
 }
 
-/* Stepped through time. Where only a lifted output switches, tone and DC stay those of the linear
- * circuit. */
+/* Stepped through time. Where only a lifted output switches, it rests where the linear circuit
+ * does, and what its edges bring through the joint is in tone and THD. */
 static cj_status step_through_time(const cj__task *task, ends found, cj_error *err)
 {
     cj_prediction *out = task->out;
@@ -395,8 +397,11 @@ static cj_status step_through_time(const cj__task *task, ends found, cj_error *e
     cj_status status = cj__predict_stepped(task, err);
     if (status != CJ_OK || found.excess)
         return status;
-    for (int c = 0; c < out->channels; c++)
-        out->tone[c] = tone[c], out->dc_v[c] = dc_v[c];
+    for (int c = 0; c < out->channels; c++) {
+        out->dc_v[c] = dc_v[c];
+        if (isnan(out->thd[c])) /* it has not settled */
+            out->tone[c] = tone[c];
+    }
     out->by = by;
     return CJ_OK;
 }
