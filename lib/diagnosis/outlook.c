@@ -289,6 +289,17 @@ static void fill_feature(const struct filling *filling, size_t index)
     }
 }
 
+/* Whether the channel sees the driven jack: the generator's own tone, clean whatever the board
+ * does. */
+static bool is_source(const struct filling *filling, int channel)
+{
+    const cj_board *board = filling->scene->board;
+    const cj_step *step = &board->steps[filling->scene->look_steps[filling->look]];
+    bool plain = filling->scene->looks[filling->look] < board->step_count && step->drive >= 0;
+    return plain && step->see[channel].against == CJ_GND &&
+           step->see[channel].net == board->inputs[step->drive].net;
+}
+
 static void fill_look(const struct filling *filling)
 {
     const cj__scene *scene = filling->scene;
@@ -301,10 +312,12 @@ static void fill_look(const struct filling *filling)
         if (distortion->look != look)
             continue;
         double thd = filling->seen->thd[distortion->channel];
-        bool unknown = filling->seen->by == CJ_BY_EXCESS || filling->seen->by == CJ_BY_POLES;
+        bool unknown = filling->manner->thd_unknown || filling->seen->by == CJ_BY_EXCESS ||
+                       filling->seen->by == CJ_BY_POLES;
         /* a dead channel's few microvolts have no distortion worth the name */
         bool silent = cabs(tone(filling, distortion->channel)) < 1e-3 * filling->drive_peak;
-        filling->out->thd[d] = unknown || silent || filling->manner->thd_unknown ? NAN : thd;
+        bool source = is_source(filling, distortion->channel);
+        filling->out->thd[d] = source ? 0 : unknown || silent ? NAN : thd;
         filling->out->loose[d] = filling->seen->by != CJ_BY_LINEAR;
     }
 }

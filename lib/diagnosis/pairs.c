@@ -132,8 +132,10 @@ static cj_status screen(struct pairing *pairing, size_t lead, size_t other, size
     double found[CJ__MINIMA] = {NAN};
     int count = 1;
     cj__reference reference = {ranking->unit, ranking->active};
-    status = cj__active(ranking, both, err);
-    if (status == CJ_OK && both->prior != CJ__FIXED) {
+    /* what the other one changes alone, it changes beside the lead */
+    memcpy(ranking->active, ranking->touches + other * ranking->scene->look_count,
+           ranking->scene->look_count * sizeof *ranking->active);
+    if (both->prior != CJ__FIXED) {
         status = cj__search(ranking, both, ranking->normal, found, &count, err);
     }
     if (status == CJ_OK)
