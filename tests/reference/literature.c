@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
- * The tasks of analog fault diagnosis in the literature, row by row: what the library reaches beside what was
- * published, what an independent study holds reachable, and the goal. Tasks, published figures and the reachable
- * column: diagnosis_benchmarks (a study made for this project; there, each figure's origin).
+ * The tasks of analog fault diagnosis in the literature, row by row: what the library reaches
+ * beside what was published, what an independent study holds reachable, and the goal. Tasks,
+ * published figures and the reachable column: diagnosis_benchmarks (a study made for this project;
+ * there, each figure's origin).
  *
  *   literature [--trials N] [--row R]      N fresh circuits per class (default 200)
- *   literature --check                     few trials, rows 1 and 3 to 5: exit status 1 below the bar (a test)
+ *   literature --check                     few trials, rows 1 and 3 to 5: exit status 1 below the
+ * bar (a test)
  *
  * Protocol: literature.h.
  */
@@ -20,10 +22,10 @@ enum { CLASSES_MOST = 80, BINS = 10 };
 
 struct tally {
     long trials, right, right_group;
-    long sure, sure_right;      /* probability of the group >= 0.9 */
+    long sure, sure_right; /* probability of the group >= 0.9 */
     double bin_p[BINS], bin_n[BINS], bin_right[BINS];
-    long in_set;                /* the 95 % set holds the true class */
-    double *value_errors;       /* row 7 */
+    long in_set;          /* the 95 % set holds the true class */
+    double *value_errors; /* row 7 */
     long values, covered;
 };
 
@@ -35,17 +37,17 @@ struct task {
     int class_count;
     bool gaussian;
     int frequencies;
-    double low, high;           /* Hz */
-    double tested;              /* size tested, NaN: as the class says (or drawn in its range) */
+    double low, high; /* Hz */
+    double tested;    /* size tested, NaN: as the class says (or drawn in its range) */
     const char *published, *reachable, *goal;
-    double bar;                 /* per cent; group level where `by_group` */
+    double bar; /* per cent; group level where `by_group` */
     bool by_group;
 };
 
 /* ---- classes ---- */
 
-static void class_add(struct task *task, const char *name, const char *part, double factor, const char *part2,
-                      double factor2)
+static void class_add(struct task *task, const char *name, const char *part, double factor,
+                      const char *part2, double factor2)
 {
     struct fault_class *class = &task->classes[task->class_count];
     memset(class, 0, sizeof *class);
@@ -75,8 +77,8 @@ static void up_and_down(struct task *task, const char *const *parts, double up, 
 }
 
 /* Each part up and down, the size anywhere in a range. */
-static void ranges(struct task *task, const char *const *parts, double down_low, double down_high, double up_low,
-                   double up_high)
+static void ranges(struct task *task, const char *const *parts, double down_low, double down_high,
+                   double up_low, double up_high)
 {
     up_and_down(task, parts, NAN, NAN);
     for (int c = 1; c < task->class_count; c++) {
@@ -93,9 +95,10 @@ static void pairs(struct task *task, const char *const *parts, double up, double
         for (int j = i + 1; parts[j] != NULL; j++)
             for (int side = 0; side < 4; side++) {
                 char name[64];
-                snprintf(name, sizeof name, "%s %s, %s %s", parts[i], side & 1 ? "down" : "up", parts[j],
-                         side & 2 ? "down" : "up");
-                class_add(task, name, parts[i], side & 1 ? down : up, parts[j], side & 2 ? down : up);
+                snprintf(name, sizeof name, "%s %s, %s %s", parts[i], side & 1 ? "down" : "up",
+                         parts[j], side & 2 ? "down" : "up");
+                class_add(task, name, parts[i], side & 1 ? down : up, parts[j],
+                          side & 2 ? down : up);
             }
 }
 
@@ -158,7 +161,8 @@ static void by_part(struct task *task)
 
 /* ---- trials ---- */
 
-static double drawn_factor(struct trial_set *set, const struct fault_class *class, double tested, int index)
+static double drawn_factor(struct trial_set *set, const struct fault_class *class, double tested,
+                           int index)
 {
     if (!isnan(class->factor[0]))
         return index < 2 ? class->factor[index] : 1;
@@ -174,7 +178,8 @@ static int compare_doubles(const void *a, const void *b)
 }
 
 /* Probability of the group of each class, "none of these" left out. */
-static int judge(const struct task *task, const cj__ranking *ranking, double *group_p, int *best_class)
+static int judge(const struct task *task, const cj__ranking *ranking, double *group_p,
+                 int *best_class)
 {
     double total = 0;
     memset(group_p, 0, CLASSES_MOST * sizeof *group_p);
@@ -194,7 +199,8 @@ static int judge(const struct task *task, const cj__ranking *ranking, double *gr
     return best;
 }
 
-static void count_trial(const struct task *task, int truth, const cj__ranking *ranking, struct tally *tally)
+static void count_trial(const struct task *task, int truth, const cj__ranking *ranking,
+                        struct tally *tally)
 {
     double p[CLASSES_MOST];
     int best_class, best = judge(task, ranking, p, &best_class), own = task->classes[truth].group;
@@ -215,13 +221,14 @@ static void count_trial(const struct task *task, int truth, const cj__ranking *r
     tally->in_set += sum < 0.95;
 }
 
-static void count_value(const struct task *task, int truth, double value, const cj__ranking *ranking,
-                        struct tally *tally)
+static void count_value(const struct task *task, int truth, double value,
+                        const cj__ranking *ranking, struct tally *tally)
 {
     const struct fault_class *class = &task->classes[truth];
     int members = 0;
     for (int c = 1; c < task->class_count; c++)
-        members += task->classes[c].group == class->group && strcmp(task->classes[c].part[0], class->part[0]) != 0;
+        members += task->classes[c].group == class->group &&
+                   strcmp(task->classes[c].part[0], class->part[0]) != 0;
     if (truth == 0 || !isnan(class->factor[0]) || members > 0)
         return;
     const cj__trial *trial = &ranking->trials[ranking->best[truth]];
@@ -232,15 +239,19 @@ static void count_value(const struct task *task, int truth, double value, const 
 static void run(struct task *task, int trials, struct tally *tally)
 {
     struct trial_set set;
-    set_make(&set, task->board, task->see, task->see_count, task->classes, task->class_count, task->gaussian,
-             task->frequencies, task->low, task->high);
+    set_make(&set, task->board, task->see, task->see_count, task->classes, task->class_count,
+             task->gaussian, task->frequencies, task->low, task->high);
     memset(tally, 0, sizeof *tally);
     tally->value_errors = cj_new((size_t)task->class_count * (size_t)trials, sizeof(double));
     for (int c = 0; c < task->class_count; c++)
         for (int t = 0; t < trials; t++) {
             const struct fault_class *class = &task->classes[c];
             double factors[2] = {drawn_factor(&set, class, task->tested, 0), class->factor[1]};
-            measure_circuit(&set, class->part, factors, c == 0 ? 0 : class->part[1] != NULL ? 2 : 1, 1);
+            measure_circuit(&set, class->part, factors,
+                            c == 0                   ? 0
+                            : class->part[1] != NULL ? 2
+                                                     : 1,
+                            1);
             cj__ranking *ranking = set_rank(&set);
             count_trial(task, c, ranking, tally);
             int part = c > 0 ? cj_board_part(set.board, class->part[0]) : 0;
@@ -260,7 +271,8 @@ static void interval(long right, long n, double *low, double *high)
     /* Wilson, 95 % */
     double z = 1.96, p = n ? (double)right / (double)n : 0, zz = z * z / (double)(n ? n : 1);
     double middle = (p + zz / 2) / (1 + zz);
-    double half = z * sqrt(p * (1 - p) / (double)(n ? n : 1) + zz / (4 * (double)(n ? n : 1))) / (1 + zz);
+    double half =
+        z * sqrt(p * (1 - p) / (double)(n ? n : 1) + zz / (4 * (double)(n ? n : 1))) / (1 + zz);
     *low = 100 * (middle - half);
     *high = 100 * (middle + half);
 }
@@ -273,17 +285,19 @@ static double report(const struct task *task, struct tally *tally)
     for (int b = 0; b < BINS; b++)
         error += fabs(tally->bin_p[b] - tally->bin_right[b]) / (double)tally->trials;
     double share = 100.0 * (double)right / (double)tally->trials;
-    printf("%-4s %s\n    measured %.2f %% (%.2f to %.2f; n %ld; class %.2f %%, group %.2f %%)\n"
-           "    published %s; reachable %s; goal %s\n"
-           "    calibration error %.3f; 95 %% sets hold %.1f %%; at p >= 0.9 right %.2f %% of %ld\n",
-           task->row, task->what, share, low, high, tally->trials,
-           100.0 * (double)tally->right / (double)tally->trials,
-           100.0 * (double)tally->right_group / (double)tally->trials, task->published, task->reachable, task->goal,
-           error, 100.0 * (double)tally->in_set / (double)tally->trials,
-           tally->sure ? 100.0 * (double)tally->sure_right / (double)tally->sure : NAN, tally->sure);
+    printf(
+        "%-4s %s\n    measured %.2f %% (%.2f to %.2f; n %ld; class %.2f %%, group %.2f %%)\n"
+        "    published %s; reachable %s; goal %s\n"
+        "    calibration error %.3f; 95 %% sets hold %.1f %%; at p >= 0.9 right %.2f %% of %ld\n",
+        task->row, task->what, share, low, high, tally->trials,
+        100.0 * (double)tally->right / (double)tally->trials,
+        100.0 * (double)tally->right_group / (double)tally->trials, task->published,
+        task->reachable, task->goal, error, 100.0 * (double)tally->in_set / (double)tally->trials,
+        tally->sure ? 100.0 * (double)tally->sure_right / (double)tally->sure : NAN, tally->sure);
     if (tally->values > 0) {
         qsort(tally->value_errors, (size_t)tally->values, sizeof(double), compare_doubles);
-        printf("7    value of the faulty part: median error %.2f %%, 90th percentile %.2f %%, 90 %% interval holds "
+        printf("7    value of the faulty part: median error %.2f %%, 90th percentile %.2f %%, 90 "
+               "%% interval holds "
                "%.1f %% (n %ld; goal 4 %%, 12 %%, 88 to 98 %%)\n",
                100 * tally->value_errors[tally->values / 2],
                100 * tally->value_errors[(long)(0.9 * (double)tally->values)],
@@ -300,29 +314,42 @@ static const char *const sk_four[] = {"R2", "R3", "C1", "C2", NULL};
 static const char *const sk_all[] = {"R1", "R2", "R3", "R4", "R5", "C1", "C2", NULL};
 static const char *const sk_gain[] = {"R4", "R5", NULL};
 static const char *const bq_six[] = {"R1", "R2", "R3", "R4", "C1", "C2", NULL};
-static const char *const bq_all[] = {"R1", "R2", "R3", "R4", "R5", "R6", "R7", "R8", "R9", "R10", "C1", "C2", NULL};
+static const char *const bq_all[] = {"R1", "R2", "R3",  "R4", "R5", "R6", "R7",
+                                     "R8", "R9", "R10", "C1", "C2", NULL};
 static const char *const bq_two[] = {"R4", "C2", NULL};
 static const char *const bq_loop[] = {"R4", "C2", "R5", "R6", NULL};
 static const char *const sv_all[] = {"R1", "R2", "R3", "R4", "R5", "R6", "R7", "C1", "C2", NULL};
-static const char *const sv_groups[][3] = {{"R4", "C1", NULL}, {"R5", "C2", NULL}, {"R6", "R7", NULL}};
-static const char *const lf_all[] = {"R1", "R2", "R3", "R4", "R5", "R6", "R7", "R8", "R9", "R10",
-                                     "R11", "R12", "R13", "C1", "C2", "C3", "C4", NULL};
+static const char *const sv_groups[][3] = {
+    {"R4", "C1", NULL}, {"R5", "C2", NULL}, {"R6", "R7", NULL}};
+static const char *const lf_all[] = {"R1",  "R2",  "R3",  "R4",  "R5", "R6", "R7", "R8", "R9",
+                                     "R10", "R11", "R12", "R13", "C1", "C2", "C3", "C4", NULL};
 static const char *const lf_groups[][5] = {{"R2", "R13", NULL},
                                            {"R3", "R6", "R7", "R9", NULL},
                                            {"R4", "R12", NULL},
                                            {"R10", "R11", "C2", "C3", NULL},
                                            {"C1", "C4", NULL}};
 
-static struct task begin(const char *row, const char *what, const char *board, double low, double high)
+static struct task begin(const char *row, const char *what, const char *board, double low,
+                         double high)
 {
-    struct task task = {.row = row, .what = what, .board = board, .see = {"out"}, .see_count = 1,
-                        .frequencies = 4, .low = low, .high = high, .tested = NAN, .published = "-",
-                        .reachable = "-", .goal = "-"};
+    struct task task = {.row = row,
+                        .what = what,
+                        .board = board,
+                        .see = {"out"},
+                        .see_count = 1,
+                        .frequencies = 4,
+                        .low = low,
+                        .high = high,
+                        .tested = NAN,
+                        .published = "-",
+                        .reachable = "-",
+                        .goal = "-"};
     healthy(&task);
     return task;
 }
 
-static void say(struct task *task, const char *published, const char *reachable, const char *goal, double bar)
+static void say(struct task *task, const char *published, const char *reachable, const char *goal,
+                double bar)
 {
     task->published = published;
     task->reachable = reachable;
@@ -351,10 +378,14 @@ static bool row_1(int trials)
 
 static bool row_2(int trials)
 {
-    static const char *const parts[] = {"C1", "C1", "C2", "C2", "R1", "R1", "R2", "R2", "R3", "R3", "R4", "R4"};
-    static const double values[] = {10e-9, 2.5e-9, 15e-9, 1.5e-9, 15e3, 3e3, 18e3, 2e3, 12e3, 2.7e3, 2.5e3, 500};
-    static const double nominal[] = {5e-9, 5e-9, 5e-9, 5e-9, 6.2e3, 6.2e3, 6.2e3, 6.2e3, 6.2e3, 6.2e3, 1.6e3, 1.6e3};
-    struct task task = begin("2", "BQ (naming b), 13 classes of unequal sizes, u5/10", "biquad-b", 1e3, 60e3);
+    static const char *const parts[] = {"C1", "C1", "C2", "C2", "R1", "R1",
+                                        "R2", "R2", "R3", "R3", "R4", "R4"};
+    static const double values[] = {10e-9, 2.5e-9, 15e-9, 1.5e-9, 15e3,  3e3,
+                                    18e3,  2e3,    12e3,  2.7e3,  2.5e3, 500};
+    static const double nominal[] = {5e-9,  5e-9,  5e-9,  5e-9,  6.2e3, 6.2e3,
+                                     6.2e3, 6.2e3, 6.2e3, 6.2e3, 1.6e3, 1.6e3};
+    struct task task =
+        begin("2", "BQ (naming b), 13 classes of unequal sizes, u5/10", "biquad-b", 1e3, 60e3);
     for (int i = 0; i < 12; i++) {
         char name[64];
         snprintf(name, sizeof name, "%s %s", parts[i], values[i] > nominal[i] ? "up" : "down");
@@ -363,8 +394,9 @@ static bool row_2(int trials)
     task.frequencies = 6;
     say(&task, "99.68 %", "99.92", "99.9", 99.52);
     bool good = finish(&task, trials);
-    struct task equal = begin("2", "BQ, 13 classes +-50 %, {R4, C2} one circuit (said beforehand), u5/10", "biquad",
-                              1e3, 60e3);
+    struct task equal =
+        begin("2", "BQ, 13 classes +-50 %, {R4, C2} one circuit (said beforehand), u5/10", "biquad",
+              1e3, 60e3);
     up_and_down(&equal, bq_six, 1.5, 0.5);
     group(&equal, bq_two, false);
     equal.frequencies = 6;
@@ -375,8 +407,8 @@ static bool row_2(int trials)
 
 static bool row_3(int trials)
 {
-    struct task task = begin("3", "SK, 15 classes +-50 %, nets out and a, 3 frequencies, u5/10", "sallen-key", 4e3,
-                             200e3);
+    struct task task = begin("3", "SK, 15 classes +-50 %, nets out and a, 3 frequencies, u5/10",
+                             "sallen-key", 4e3, 200e3);
     up_and_down(&task, sk_all, 1.5, 0.5);
     task.see[1] = "a";
     task.see_count = 2;
@@ -401,8 +433,9 @@ static bool row_4(int trials)
 
 static bool row_5(int trials)
 {
-    struct task task = begin("5", "SK, 9 classes, size not known (0.3-0.85, 1.15-3), tested at 25 %, u5/10",
-                             "sallen-key", 4e3, 200e3);
+    struct task task =
+        begin("5", "SK, 9 classes, size not known (0.3-0.85, 1.15-3), tested at 25 %, u5/10",
+              "sallen-key", 4e3, 200e3);
     ranges(&task, sk_four, 0.3, 0.85, 1.15, 3);
     task.tested = 0.25;
     task.frequencies = 6;
@@ -418,7 +451,8 @@ static bool row_5(int trials)
     return finish(&other, trials) && good;
 }
 
-static struct task any_size(const char *what, const char *board, const char *const *parts, double low, double high)
+static struct task any_size(const char *what, const char *board, const char *const *parts,
+                            double low, double high)
 {
     struct task task = begin("6", what, board, low, high);
     ranges(&task, parts, 0.3, 0.7, 1.4, 3);
@@ -431,7 +465,8 @@ static struct task any_size(const char *what, const char *board, const char *con
 static bool row_6(int trials)
 {
     bool good = true;
-    struct task sk = any_size("SK, any part, any size (0.3-0.7, 1.4-3), u5/10", "sallen-key", sk_all, 4e3, 200e3);
+    struct task sk = any_size("SK, any part, any size (0.3-0.7, 1.4-3), u5/10", "sallen-key",
+                              sk_all, 4e3, 200e3);
     group(&sk, sk_gain, true);
     say(&sk, "95.5 %", "97.4", "97", 97.0);
     good = finish(&sk, trials) && good;
@@ -444,7 +479,8 @@ static bool row_6(int trials)
     group(&bq, bq_loop, true);
     say(&bq, "-", "99.7", "99.5", 99.3);
     good = finish(&bq, trials) && good;
-    struct task sv = any_size("SV, any part, any size, band-pass output", "state-variable", sv_all, 80, 8e3);
+    struct task sv =
+        any_size("SV, any part, any size, band-pass output", "state-variable", sv_all, 80, 8e3);
     for (int g = 0; g < 3; g++)
         group(&sv, sv_groups[g], true);
     sv.see[0] = "bpo";
@@ -459,7 +495,8 @@ static bool row_6(int trials)
 
 static bool row_8(int trials)
 {
-    struct task task = begin("8", "SK, 33 classes: one or two faults of +-50 %, u5/10", "sallen-key", 4e3, 200e3);
+    struct task task =
+        begin("8", "SK, 33 classes: one or two faults of +-50 %, u5/10", "sallen-key", 4e3, 200e3);
     up_and_down(&task, sk_four, 1.5, 0.5);
     pairs(&task, sk_four, 1.5, 0.5);
     task.frequencies = 6;
@@ -470,7 +507,8 @@ static bool row_8(int trials)
     task.what = "SK, 33 classes, net a read too";
     say(&task, "open problem", "100.00", "99.9", 99.6);
     good = finish(&task, trials) && good;
-    struct task bq = begin("8", "BQ, 73 classes: one or two faults of +-50 %, group level", "biquad", 1e3, 60e3);
+    struct task bq =
+        begin("8", "BQ, 73 classes: one or two faults of +-50 %, group level", "biquad", 1e3, 60e3);
     up_and_down(&bq, bq_six, 1.5, 0.5);
     pairs(&bq, bq_six, 1.5, 0.5);
     group_products(&bq, bq_six, bq_two);
@@ -499,8 +537,9 @@ int main(int count, char **arguments)
         const char *row;
         bool (*run)(int);
         bool in_check;
-    } rows[] = {{"1", row_1, true}, {"2", row_2, false}, {"3", row_3, true}, {"4", row_4, true},
-                {"5", row_5, true}, {"6", row_6, false}, {"8", row_8, false}};
+    } rows[] = {{"1", row_1, true},  {"2", row_2, false}, {"3", row_3, true},
+                {"4", row_4, true},  {"5", row_5, true},  {"6", row_6, false},
+                {"8", row_8, false}, {"9", row_9, false}, {"12", row_12, false}};
     bool good = true;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         if ((row != NULL && strcmp(row, rows[i].row) != 0) || (check && !rows[i].in_check))

@@ -34,7 +34,8 @@ double draw_normal(struct trial_set *set)
 
 /* ---- the board with steps of our own ---- */
 
-static void set_steps(struct trial_set *set, const double *hz, int frequencies, const cj_view *see, int see_count)
+static void set_steps(struct trial_set *set, const double *hz, int frequencies, const cj_view *see,
+                      int see_count)
 {
     cj_board *board = set->board;
     int in = board->inputs[0].net;
@@ -87,7 +88,8 @@ static void make_scene(struct trial_set *set)
 /* The reading's covariance: 0.1 dB along, 0.5 degree across, and the floor. */
 static void read_as(cj__feature *feature, double complex ratio)
 {
-    double size = cabs(ratio), c = size > 0 ? creal(ratio) / size : 1, s = size > 0 ? cimag(ratio) / size : 0;
+    double size = cabs(ratio), c = size > 0 ? creal(ratio) / size : 1,
+           s = size > 0 ? cimag(ratio) / size : 0;
     double radial = pow(size * GAIN_SIGMA * M_LN10 / 20, 2) + FLOOR * FLOOR / 2;
     double across = pow(size * PHASE_SIGMA * M_PI / 180, 2) + FLOOR * FLOOR / 2;
     feature->x[0] = creal(ratio);
@@ -103,19 +105,24 @@ static double drawn_value(struct trial_set *set, const cj_part *part)
 {
     /* the board's tolerance was widened for the normal law: see set_make */
     double sigma = part->tolerance / sqrt(3);
-    double off = set->gaussian ? sigma * draw_normal(set) : part->tolerance * (2 * draw_uniform(set) - 1);
+    double off =
+        set->gaussian ? sigma * draw_normal(set) : part->tolerance * (2 * draw_uniform(set) - 1);
     return part->value * (1 + off);
 }
 
-void measure_circuit(struct trial_set *set, const char *const *parts, const double *factors, int count, double slow)
+void measure_circuit(struct trial_set *set, const char *const *parts, const double *factors,
+                     int count, double slow)
 {
     cj_edit edits[64];
     size_t n = 0;
     for (size_t p = 0; p < set->board->part_count; p++) {
         const cj_part *part = &set->board->parts[p];
         if (part->kind == CJ_OPAMP && slow != 1)
-            edits[n++] = (cj_edit){.kind = CJ_EDIT_FIGURE, .part = (int)p, .pin = part->sections[0].out,
-                                   .figure = CJ_GBW, .a = part->opamp.gbw_hz * slow};
+            edits[n++] = (cj_edit){.kind = CJ_EDIT_FIGURE,
+                                   .part = (int)p,
+                                   .pin = part->sections[0].out,
+                                   .figure = CJ_GBW,
+                                   .a = part->opamp.gbw_hz * slow};
         if (part->kind != CJ_RESISTOR && part->kind != CJ_CAPACITOR)
             continue;
         double value = drawn_value(set, part);
@@ -126,7 +133,8 @@ void measure_circuit(struct trial_set *set, const char *const *parts, const doub
         /* a resistor is open where infinite, a capacitor gone where 0; the other ways are shorts */
         bool resistor = part->kind == CJ_RESISTOR;
         if (resistor ? value == 0 : isinf(value))
-            edits[n++] = (cj_edit){.kind = CJ_EDIT_JOIN, .part = (int)p, .pin = 1, .pin2 = 2, .a = 0.01};
+            edits[n++] =
+                (cj_edit){.kind = CJ_EDIT_JOIN, .part = (int)p, .pin = 1, .pin2 = 2, .a = 0.01};
         else
             edits[n++] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = (int)p, .a = value};
     }
@@ -155,7 +163,8 @@ static void add_class(struct trial_set *set, const struct fault_class *class)
     cj__suspect *suspect = cj__suspects_add(set->suspects, &fault, 1);
     size_t edits = class->part[1] != NULL ? 2 : 1;
     bool ranged = isnan(class->factor[0]);
-    /* a range that spans 1 is one below and one above: classes of a part with any size come as two ranges */
+    /* a range that spans 1 is one below and one above: classes of a part with any size come as two
+     * ranges */
     double low[2] = {class->low, class->low}, high[2] = {class->high, class->high};
     int ways = 1;
     if (ranged && class->low < 1 && class->high > 1) {
@@ -164,13 +173,15 @@ static void add_class(struct trial_set *set, const struct fault_class *class)
         low[1] = 2 - class->factor[1], high[1] = class->high;
     }
     for (int w = 0; w < ways; w++) {
-        cj__manner *manner = suspect != NULL ? cj__suspect_manner(suspect, edits, 1.0 / ways) : NULL;
+        cj__manner *manner =
+            suspect != NULL ? cj__suspect_manner(suspect, edits, 1.0 / ways) : NULL;
         if (manner == NULL)
             fail("classes", NULL);
         for (size_t e = 0; e < edits; e++) {
             int part = cj_board_part(set->board, class->part[e]);
             double value = set->board->parts[part].value;
-            manner->edits[e] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = part, .a = value * class->factor[e]};
+            manner->edits[e] =
+                (cj_edit){.kind = CJ_EDIT_VALUE, .part = part, .a = value * class->factor[e]};
             if (ranged) {
                 manner->edits[e].a = value;
                 manner->prior = CJ__ANY;
@@ -193,8 +204,8 @@ static void make_suspects(struct trial_set *set)
 /* ---- which frequencies: those that keep the closest two classes farthest apart ---- */
 
 /* Means of all classes at every grid frequency, whitened by the reading errors alone. */
-static double class_distance(const struct trial_set *set, const double *means, const double *sigma, int a, int b,
-                             const bool *used, int see_count)
+static double class_distance(const struct trial_set *set, const double *means, const double *sigma,
+                             int a, int b, const bool *used, int see_count)
 {
     double sum = 0;
     size_t rows = (size_t)set->scene->rows;
@@ -207,8 +218,8 @@ static double class_distance(const struct trial_set *set, const double *means, c
     return sum;
 }
 
-static double score_frequencies(const struct trial_set *set, const double *means, const double *sigma,
-                                const bool *used, int see_count)
+static double score_frequencies(const struct trial_set *set, const double *means,
+                                const double *sigma, const bool *used, int see_count)
 {
     /* the sum over pairs of the chance to be mistaken for each other, about */
     double sum = 0;
@@ -276,8 +287,8 @@ static void choose_frequencies(struct trial_set *set, const double *grid, int se
 /* ---- a set ---- */
 
 void set_make(struct trial_set *set, const char *file, const char *const *see, int see_count,
-              const struct fault_class *classes, int class_count, bool gaussian, int frequencies, double low,
-              double high)
+              const struct fault_class *classes, int class_count, bool gaussian, int frequencies,
+              double low, double high)
 {
     cj_errors errors;
     char path[512];
