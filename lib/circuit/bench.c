@@ -48,7 +48,7 @@ cj_status cj__own_frame(cj_bench *bench, const cj_step *step, const cj_variant *
     cj_status status = frame ? CJ_OK : cj_fail_memory(err);
     if (status != CJ_OK)
         return status;
-    frame->step = step;
+    frame->step = step, frame->store = &bench->store;
     status = cj__emission_start(&bench->change.emission, step, variant, err);
     if (status != CJ_OK)
         goto out;
@@ -254,7 +254,7 @@ cj_status cj_bench_make(const cj_board *board, cj_bench **out, cj_error *err)
     cj_bench *bench = cj_new(1, sizeof(cj_bench));
     if (bench == NULL)
         return cj_fail_memory(err);
-    bench->board = board;
+    bench->board = board, bench->store.most = CJ__STORE_MOST;
     cj_status status = board->net_count > 1
                            ? cj__numbering_make(board, &bench->numbering, err)
                            : cj_fail(err, CJ_DATA, "", 0, 0, "a board with no net besides gnd");

@@ -191,6 +191,13 @@ bool cj__junction_bends(const cj__junction *junction, double volt, double tone);
 
 struct cj__frame;
 
+/* Columns and rows that a bench keeps. Beyond the most a plane forgets its own before it is solved
+ * again, so that large boards take time instead of memory. */
+typedef struct cj__store {
+    size_t kept, most; /* bytes */
+} cj__store;
+#define CJ__STORE_MOST ((size_t)512 << 20)
+
 /* The equations at one frequency. Vectors of nodes have earth (0 V) at place 0 and node n at n + 1.
  */
 typedef struct cj__plane {
@@ -200,6 +207,7 @@ typedef struct cj__plane {
     cj__c **columns, **rows; /* of the inverse, [nodes / CJ__AT_ONCE], NULL until asked for */
     struct cj__port *ports;  /* columns for a current from one node to another */
     size_t port_count, port_capacity;
+    size_t kept; /* bytes of all these */
 } cj__plane;
 
 /* Solved for its own right-hand side: the difference of two columns says nothing of a milliohm
@@ -214,6 +222,7 @@ enum { CJ__AT_ONCE = 4 }; /* right-hand sides that KLU solves in one pass */
 /* What the steps of equal settings share: a netlist in a state, and its planes. */
 typedef struct cj__frame {
     const cj_step *step; /* one of those */
+    cj__store *store;    /* the bench's */
     cj__netlist netlist;
     cj__places places;
     cj__state state; /* at rest, as stamped */
@@ -240,6 +249,8 @@ bool cj__frame_find_lonely(cj__frame *frame, const cj__numbering *numbering);
 cj_status cj__frame_prepare(cj__frame *frame, cj_error *err);
 void cj__frame_clear(cj__frame *frame);
 cj_status cj__plane_of(cj__frame *frame, double omega, cj__plane **out, cj_error *err);
+/* Forgets columns and rows where the store is full: pointers to them are void. */
+void cj__plane_tidy(cj__plane *plane);
 void cj__planes_drop(cj__frame *frame);
 void cj__planes_keep_first(cj__frame *frame); /* DC alone */
 /* Column or row of the inverse for a node (earth: zeros). NULL: out of memory. */
@@ -435,6 +446,7 @@ typedef struct cj__look {
 
 struct cj_bench {
     const cj_board *board;
+    cj__store store;
     cj__numbering numbering;
     cj__frame **frames;
     size_t frame_count, frame_capacity;

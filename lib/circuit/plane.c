@@ -185,19 +185,39 @@ static size_t groups_of(const cj__frame *frame)
     return ((size_t)frame->nodes + CJ__AT_ONCE - 1) / CJ__AT_ONCE;
 }
 
+static void forget(cj__plane *plane)
+{
+    for (size_t g = 0; g < groups_of(plane->frame); g++) {
+        if (plane->columns)
+            cj_free(plane->columns[g]), plane->columns[g] = NULL;
+        if (plane->rows)
+            cj_free(plane->rows[g]), plane->rows[g] = NULL;
+    }
+    for (size_t k = 0; k < plane->port_count; k++)
+        cj_free(plane->ports[k].column);
+    plane->port_count = 0;
+    plane->frame->store->kept -= plane->kept;
+    plane->kept = 0;
+}
+
+void cj__plane_tidy(cj__plane *plane)
+{
+    if (plane->frame->store->kept > plane->frame->store->most && plane->kept)
+        forget(plane);
+}
+
+static void keep(cj__plane *plane, size_t bytes)
+{
+    plane->kept += bytes;
+    plane->frame->store->kept += bytes;
+}
+
 static void plane_free(cj__plane *plane)
 {
     if (plane == NULL)
         return;
     klu_common common = plane->frame->common;
-    for (size_t g = 0; g < groups_of(plane->frame); g++) {
-        if (plane->columns)
-            cj_free(plane->columns[g]);
-        if (plane->rows)
-            cj_free(plane->rows[g]);
-    }
-    for (size_t k = 0; k < plane->port_count; k++)
-        cj_free(plane->ports[k].column);
+    forget(plane);
     cj_free(plane->ports);
     cj_free(plane->columns);
     cj_free(plane->rows);
@@ -316,6 +336,7 @@ static const cj__c *vector_of(cj__plane *plane, cj__c **groups, int node)
         groups[group] = solve_group(plane, group, groups == plane->rows);
         if (groups[group] == NULL)
             return NULL;
+        keep(plane, CJ__AT_ONCE * ((size_t)plane->frame->nodes + 1) * sizeof(cj__c));
     }
     return groups[group] + within * ((size_t)plane->frame->nodes + 1);
 }
@@ -437,6 +458,7 @@ const cj__c *cj__port_column(cj__plane *plane, int a, int b)
     klu_z_solve(frame->symbolic, plane->numeric, frame->nodes, 1, (double *)(column + 1),
                 &frame->common);
     column[0] = 0;
+    keep(plane, ((size_t)frame->nodes + 1) * sizeof(cj__c));
     plane->ports[plane->port_count++] = (cj__port){a, b, column};
     return column;
 }

@@ -312,6 +312,7 @@ static bool junction_terms(cj__change *change, const cj__state *state, bool dc)
 bool cj__terms_make(cj__change *change, cj__plane *plane, const cj__state *state)
 {
     double omega = plane->omega;
+    cj__plane_tidy(plane);
     change->plane = plane;
     change->term_count = change->star_count = change->freed_count = 0;
     for (int e = 0; e < change->extras; e++)

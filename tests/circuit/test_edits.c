@@ -2,6 +2,7 @@
 /* Edited boards: the low-rank change against a fresh factorization; rests, rails, loose ends,
  * oscillation. */
 #include "boards.h"
+#include "circuit/internal.h"
 
 static double distance(cj_complex x, cj_complex y)
 {
@@ -91,6 +92,34 @@ static void compare_paths(const char *file)
     }
     print_message("%s: %zu edits, %zu steps: %.3f of what is allowed\n", file, all.count,
                   r.board->step_count, worst);
+    cases_free(&all);
+    rig_free(&r);
+}
+
+/* A store that is always full: everything solved anew each time, the same answers. */
+static void a_full_store_changes_nothing(void **state)
+{
+    (void)state;
+    rig r = rig_file("summing-stage.yaml");
+    cases all = every_edit(r.board);
+    cj_error err;
+    cj_prediction *keeping, *forgetting;
+    assert_int_equal(cj_prediction_make(r.bench, 0, &keeping, &err), CJ_OK);
+    assert_int_equal(cj_prediction_make(r.bench, 0, &forgetting, &err), CJ_OK);
+    for (size_t k = 0; k < all.count; k++) {
+        cj_variant variant = {all.edits[k], all.counts[k]};
+        r.bench->store.most = CJ__STORE_MOST;
+        assert_int_equal(cj_bench_predict(r.bench, 0, &variant, CJ_SPREAD, keeping, &err), CJ_OK);
+        assert_true(r.bench->store.kept > 0);
+        r.bench->store.most = 0;
+        assert_int_equal(cj_bench_predict(r.bench, 0, &variant, CJ_SPREAD, forgetting, &err),
+                         CJ_OK);
+        double off = difference(forgetting, keeping, sections_of(r.board));
+        if (!(fmax(off, spread_difference(&r, forgetting, keeping)) < 1e-3))
+            fail_msg("%s: %g of what is allowed", all.names[k], off);
+    }
+    cj_prediction_free(keeping);
+    cj_prediction_free(forgetting);
     cases_free(&all);
     rig_free(&r);
 }
@@ -386,6 +415,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_change_is_what_a_fresh_factorization_gives),
+        cmocka_unit_test(a_full_store_changes_nothing),
         cmocka_unit_test(sections_rest_at_the_rail_their_bias_finds),
         cmocka_unit_test(held_sections_are_sources),
         cmocka_unit_test(rails_limit_and_break_down),
