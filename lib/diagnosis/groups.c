@@ -9,6 +9,7 @@
  * to reading) are one: the readings would choose between them wrongly in a sixth of all cases or
  * more. */
 #define APART 2.0
+#define BY_CHANCE 6.0 /* nats: ln of a few hundred */
 /* Less likely than this beside the likeliest of a group, a suspect is not listed in it. */
 #define LISTED 7.0 /* nats of evidence */
 
@@ -25,12 +26,18 @@ static const cj__trial *best_of(const cj__ranking *ranking, size_t suspect)
     return &ranking->trials[ranking->best[suspect]];
 }
 
+/* Nothing wrong, or nothing that shows: what the suspect predicts is what a good unit reads, or the
+ * readings prefer it to a good unit by no more than the best of a few hundred suspects gains by
+ * chance. */
 static bool looks_healthy(const cj__ranking *ranking, size_t suspect)
 {
     if (suspect == 0 || ranking->suspects->items[suspect].silent)
         return true;
     const cj__trial *trial = best_of(ranking, suspect);
-    return isfinite(trial->log) && cj__apart(ranking->good, ranking->healthy, trial->mean) < 1.5;
+    if (!isfinite(trial->log))
+        return false;
+    return cj__apart(ranking->good, ranking->healthy, trial->mean) < 1.5 ||
+           trial->density < best_of(ranking, 0)->density + BY_CHANCE;
 }
 
 /* Suspects by probability, those that read like a good unit left out (their probability goes to
