@@ -8,6 +8,8 @@
 /* A drive beyond the swing is stepped through time where the suspect could still matter: within
  * e^-14. */
 #define WORTH_TIME 14
+/* This far (in nats) behind the best, a searched quantity need not be known well. */
+#define HOPELESS 300
 /* Beside any suspect: something else too, that changes a few readings. */
 #define NONE_SHARE 0.01
 
@@ -57,7 +59,7 @@ static double spread_of(const cj__outlook *outlook, int row)
 
 /* Looks whose rows, or their spread, differ from a good unit's by more than a trifle of their
  * errors. */
-static void note_active(cj__ranking *ranking, bool *changed)
+static void note_active(cj__ranking *ranking, bool spread, bool *changed)
 {
     const cj__scene *scene = ranking->scene;
     const cj__outlook *now = ranking->outlook, *good = ranking->unit;
@@ -72,8 +74,8 @@ static void note_active(cj__ranking *ranking, bool *changed)
                 double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
                 double wider = spread_of(now, row) + now->var[3 * f + 2 * (size_t)r] -
                                spread_of(good, row) - good->var[3 * f + 2 * (size_t)r];
-                changed[i] =
-                    changed[i] || moved * moved > 1e-4 * error || fabs(wider) > 0.05 * error;
+                changed[i] = changed[i] || moved * moved > 1e-4 * error ||
+                             (spread && fabs(wider) > 0.05 * error);
             }
         }
         for (size_t d = 0; d < scene->distortion_count && !changed[i]; d++)
@@ -94,9 +96,10 @@ cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *e
         ranking->active[i] = true;
     for (int p = 0; p < points && status == CJ_OK; p++) {
         double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, p / 2.0);
-        status = fill(ranking, manner, value, CJ_SPREAD, err);
+        bool spread = points == 1 || p == 1; /* the spread moves with the means at the ends */
+        status = fill(ranking, manner, value, spread ? CJ_SPREAD : 0, err);
         if (status == CJ_OK)
-            note_active(ranking, changed);
+            note_active(ranking, spread, changed);
     }
     for (size_t i = 0; i < looks && status == CJ_OK; i++)
         ranking->active[i] = changed[i];
@@ -226,7 +229,9 @@ static cj_status judge(cj__ranking *ranking, const cj__manner *manner, unsigned 
     }
     double mass = 0;
     cj_status status = judge_at(ranking, manner, trial->free_value, want, trial, err);
-    if (status == CJ_OK && manner->prior != CJ__FIXED)
+    ranking->most = fmax(ranking->most, trial->density);
+    bool hopeless = trial->density < ranking->most - HOPELESS && !trial->rough;
+    if (status == CJ_OK && manner->prior != CJ__FIXED && !hopeless)
         status = integrate(ranking, manner, want, trial, &mass, err);
     if (status != CJ_OK)
         return status;
@@ -466,6 +471,7 @@ cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects, double health
         return cj_fail_memory(err);
     ranking->scene = scene;
     ranking->suspects = suspects;
+    ranking->most = -INFINITY;
     set_priors(suspects, healthy_prior);
     cj_status status = prepare(ranking, err);
     if (status == CJ_OK)

@@ -38,6 +38,7 @@ typedef struct cj__ranking {
     size_t singles;        /* suspects before pairs were added */
     bool *touches;         /* [single suspects * looks] looks that a suspect changes */
     size_t known;          /* suspects in the three arrays above */
+    double most;           /* density of the best trial so far */
     double none_log, none; /* none of these */
     double *healthy;       /* [rows] means of a good unit; owned by `unit` */
     cj__outlook *unit;     /* a good unit */

@@ -173,7 +173,7 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     double kept[CJ__MINIMA];
     for (int i = 0; i < coarse_count && status == CJ_OK; i++) {
         double t, value;
-        if (i > 0 && values[i] > 100 * (values[0] + ranking->scene->rows))
+        if (i > 0 && values[i] > 4 * (values[0] + ranking->scene->rows))
             break; /* hopeless beside the best */
         status = narrow(&misfit, fmax(coarse[i] - step, low), fmin(coarse[i] + step, high), 0.004,
                         &t, &value, err);
