@@ -310,6 +310,41 @@ static cj_status add_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
 
 /* ---- a suspect ---- */
 
+static bool known_value(const double *values, int count, double value)
+{
+    for (int i = 0; i < count; i++)
+        if (fabs(log(value / values[i])) < 0.02)
+            return true;
+    return false;
+}
+
+/* Searched for with a good unit's spread as the measure; then, where it is worth it, with the
+ * spread of the value found, for a fault that takes the signal away leaves far less of it. */
+static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__trial *setup,
+                            unsigned want, cj_error *err)
+{
+    double found[2 * CJ__MINIMA], again[CJ__MINIMA];
+    int count = 0, more = 0;
+    cj_status status = cj__search(ranking, manner, ranking->good, found, &count, err);
+    for (int i = 0; i < count && status == CJ_OK; i++) {
+        setup->free_value = found[i];
+        status = add_trial(ranking, setup, want, err);
+    }
+    if (status != CJ_OK || count == 0)
+        return status;
+    const cj__trial *last = &ranking->trials[ranking->trial_count - 1];
+    if (last->split != 0 || last->rough || last->density < ranking->most - HOPELESS)
+        return CJ_OK;
+    status = cj__search(ranking, manner, ranking->normal, again, &more, err);
+    for (int i = 0; i < more && status == CJ_OK; i++) {
+        if (known_value(found, count, again[i]))
+            continue;
+        found[count++] = setup->free_value = again[i];
+        status = add_trial(ranking, setup, want, err);
+    }
+    return status;
+}
+
 static cj_status try_suspect(cj__ranking *ranking, size_t index, unsigned want, cj_error *err)
 {
     cj_status status = CJ_OK;
@@ -325,17 +360,8 @@ static cj_status try_suspect(cj__ranking *ranking, size_t index, unsigned want, 
         for (size_t i = 0; i < ranking->scene->look_count && index < ranking->singles; i++)
             if (ranking->active[i])
                 ranking->touches[index * ranking->scene->look_count + i] = true;
-        if (manner->prior == CJ__FIXED) {
-            status = add_trial(ranking, &setup, want, err);
-            continue;
-        }
-        double found[CJ__MINIMA];
-        int count = 0;
-        status = cj__search(ranking, manner, ranking->good, found, &count, err);
-        for (int i = 0; i < count && status == CJ_OK; i++) {
-            setup.free_value = found[i];
-            status = add_trial(ranking, &setup, want, err);
-        }
+        status = manner->prior == CJ__FIXED ? add_trial(ranking, &setup, want, err)
+                                            : try_values(ranking, manner, &setup, want, err);
     }
     return status;
 }
