@@ -73,6 +73,21 @@ static cj_status add_group(cj__groups *groups, size_t capacity, cj_error *err)
     return CJ_OK;
 }
 
+/* Whether one of the ways in which the suspect explains the readings well predicts what the lead
+ * does; the metric is the lead's. */
+static bool alike(const cj__ranking *ranking, size_t suspect, const cj__trial *lead)
+{
+    const cj__trial *best = best_of(ranking, suspect);
+    for (size_t t = 0; t < ranking->trial_count; t++) {
+        const cj__trial *trial = &ranking->trials[t];
+        if (trial->suspect == suspect && trial->log > best->log - 4 &&
+            trial->density > lead->density - LISTED &&
+            cj__apart(ranking->normal, lead->mean, trial->mean) < APART)
+            return true;
+    }
+    return false;
+}
+
 /* Takes the first of `order` and all that cannot be told from it. */
 static cj_status take_group(cj__ranking *ranking, size_t *order, size_t *count, cj__groups *groups,
                             cj_error *err)
@@ -88,10 +103,7 @@ static cj_status take_group(cj__ranking *ranking, size_t *order, size_t *count, 
         return status;
     for (size_t i = 0; i < *count; i++) {
         size_t suspect = order[i];
-        const cj__trial *other = best_of(ranking, suspect);
-        bool same =
-            suspect == lead || (other->density > first->density - LISTED &&
-                                cj__apart(ranking->normal, first->mean, other->mean) < APART);
+        bool same = suspect == lead || alike(ranking, suspect, first);
         if (same) {
             group->members[group->count++] = suspect;
             group->probability += ranking->probability[suspect];

@@ -67,14 +67,15 @@ struct filling {
     double clip_error; /* relative, of a tone out of a transient */
 };
 
-/* 0.4 dB and 4 degrees (fault_physics 4); much more where a section stays at its rail throughout
- * (the answer carries DC), for then the tone hangs on the tenths of a volt between two rails. */
-static double clip_error(const cj_prediction *seen)
+/* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
+ * the part at hand come in; much more where a section stays at its rail throughout (the answer
+ * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
+static double clip_error(const cj_prediction *seen, double hz)
 {
     for (int c = 0; c < seen->channels; c++)
         if (fabs(seen->dc_v[c]) > 2)
             return 0.4;
-    return 0.055;
+    return 0.055 + 0.12 * fmin(hz / 20e3, 1);
 }
 
 static double complex as_complex(cj_complex z)
@@ -226,7 +227,7 @@ static void fill_dc(const struct filling *filling, size_t index)
             add_var(filling, index, pow(0.1 * row[p], 2));
     }
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_var(filling, index, pow(filling->clip_error > 0.1 ? 1.5 : 0.4, 2));
+        add_var(filling, index, pow(filling->clip_error > 0.3 ? 1.5 : 0.4, 2));
 }
 
 static void fill_rms(const struct filling *filling, size_t index)
@@ -389,7 +390,7 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                                   .look = i,
                                   .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0,
                                   .hz = step->hz[0],
-                                  .clip_error = clip_error(seen)};
+                                  .clip_error = clip_error(seen, step->hz[0])};
         fill_look(&filling);
         if (seen->fragile_part >= 0 && out->fragile_part < 0) {
             out->fragile_part = seen->fragile_part;

@@ -193,7 +193,7 @@ static cj_status screen_others(struct pairing *pairing, size_t lead, const bool 
             !reaches(pairing->ranking, i, open))
             continue;
         for (size_t m = 0; m < all->items[i].count && status == CJ_OK; m++)
-            if (all->items[i].manners[m].weight > 0.2) /* the likely ones: there are many pairs */
+            if (all->items[i].manners[m].weight > 0.1) /* the likely ones: there are many pairs */
                 status = screen(pairing, lead, i, m, err);
     }
     return status;
@@ -251,6 +251,29 @@ static bool taken(const struct pairing *pairing, size_t index)
     return false;
 }
 
+/* The other one as it was found with the lead; what was searched for in the lead alone is searched
+ * for again. */
+static cj_status polish(cj__ranking *ranking, size_t pair, size_t lead, cj_error *err)
+{
+    cj_edit edits[CJ__TRIAL_EDITS];
+    cj__manner fixed;
+    const cj__trial *found = &ranking->trials[ranking->best[pair]];
+    const cj__trial *alone_found = &ranking->trials[ranking->best[lead]];
+    const cj__manner *searched = &ranking->suspects->items[lead].manners[alone_found->manner];
+    if (searched->prior == CJ__FIXED || !cj__trial_fixed(ranking, found, edits, &fixed))
+        return CJ_OK;
+    cj__manner *manner =
+        cj__suspect_manner(&ranking->suspects->items[pair], fixed.edit_count, searched->weight);
+    if (manner == NULL)
+        return cj_fail_memory(err);
+    cj_edit *own = manner->edits;
+    *manner = *searched;
+    manner->edits = own;
+    manner->edit_count = fixed.edit_count;
+    memcpy(own, edits, fixed.edit_count * sizeof *own);
+    return cj__rank_manner(ranking, pair, ranking->suspects->items[pair].count - 1, err);
+}
+
 cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err)
 {
     struct pairing pairing = {.ranking = ranking};
@@ -260,9 +283,16 @@ cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err)
     cj_status status = CJ_OK;
     for (size_t i = 0; i < pairing.lead_count && status == CJ_OK; i++)
         status = screen_lead(&pairing, pairing.leads[i], err);
-    size_t from = ranking->suspects->count;
+    size_t from = ranking->suspects->count, lead_of[PAIRS], count = 0;
     for (size_t i = 0; i < pairing.best_count && status == CJ_OK; i++)
-        if (!taken(&pairing, i))
+        if (!taken(&pairing, i)) {
+            lead_of[count++] = pairing.best[i].lead;
             status = take(ranking, &pairing.best[i], err);
-    return status == CJ_OK ? cj__rank_more(ranking, from, err) : status;
+        }
+    if (status == CJ_OK)
+        status = cj__rank_more(ranking, from, err);
+    for (size_t i = 0; i < count && status == CJ_OK; i++)
+        if (ranking->probability[from + i] > 1e-6 || ranking->none > NEEDED)
+            status = polish(ranking, from + i, lead_of[i], err);
+    return status;
 }

@@ -345,25 +345,20 @@ static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__
     return status;
 }
 
-static cj_status try_suspect(cj__ranking *ranking, size_t index, unsigned want, cj_error *err)
+static cj_status try_manner(cj__ranking *ranking, size_t index, size_t m, cj_error *err)
 {
-    cj_status status = CJ_OK;
-    for (size_t m = 0; m < ranking->suspects->items[index].count && status == CJ_OK; m++) {
-        const cj__manner *manner = &ranking->suspects->items[index].manners[m];
-        cj__trial setup = {
-            .suspect = index, .manner = m, .free_value = NAN, .low = NAN, .high = NAN};
-        if (manner->weight <= 0)
-            continue;
-        status = cj__active(ranking, manner, err);
-        if (status != CJ_OK)
-            break;
-        for (size_t i = 0; i < ranking->scene->look_count && index < ranking->singles; i++)
-            if (ranking->active[i])
-                ranking->touches[index * ranking->scene->look_count + i] = true;
-        status = manner->prior == CJ__FIXED ? add_trial(ranking, &setup, want, err)
-                                            : try_values(ranking, manner, &setup, want, err);
-    }
-    return status;
+    const cj__manner *manner = &ranking->suspects->items[index].manners[m];
+    cj__trial setup = {.suspect = index, .manner = m, .free_value = NAN, .low = NAN, .high = NAN};
+    if (manner->weight <= 0)
+        return CJ_OK;
+    cj_status status = cj__active(ranking, manner, err);
+    if (status != CJ_OK)
+        return status;
+    for (size_t i = 0; i < ranking->scene->look_count && index < ranking->singles; i++)
+        if (ranking->active[i])
+            ranking->touches[index * ranking->scene->look_count + i] = true;
+    return manner->prior == CJ__FIXED ? add_trial(ranking, &setup, 0, err)
+                                      : try_values(ranking, manner, &setup, 0, err);
 }
 
 static cj_status make_room(cj__ranking *ranking, cj_error *err)
@@ -510,18 +505,29 @@ cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects, double health
     return CJ_OK;
 }
 
-cj_status cj__rank_more(cj__ranking *ranking, size_t from, cj_error *err)
+static cj_status finish(cj__ranking *ranking, cj_error *err)
 {
-    cj_status status = CJ_OK;
-    for (size_t i = from; i < ranking->suspects->count && status == CJ_OK; i++)
-        status = try_suspect(ranking, i, 0, err);
-    if (status == CJ_OK)
-        status = refine(ranking, err);
+    cj_status status = refine(ranking, err);
     if (status == CJ_OK)
         status = make_room(ranking, err);
     if (status == CJ_OK)
         sum_up(ranking);
     return status;
+}
+
+cj_status cj__rank_more(cj__ranking *ranking, size_t from, cj_error *err)
+{
+    cj_status status = CJ_OK;
+    for (size_t i = from; i < ranking->suspects->count && status == CJ_OK; i++)
+        for (size_t m = 0; m < ranking->suspects->items[i].count && status == CJ_OK; m++)
+            status = try_manner(ranking, i, m, err);
+    return status == CJ_OK ? finish(ranking, err) : status;
+}
+
+cj_status cj__rank_manner(cj__ranking *ranking, size_t suspect, size_t manner, cj_error *err)
+{
+    cj_status status = try_manner(ranking, suspect, manner, err);
+    return status == CJ_OK ? finish(ranking, err) : status;
 }
 
 cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigned want,

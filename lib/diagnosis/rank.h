@@ -61,6 +61,9 @@ CJ_MUST_CHECK bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *
 
 /* Judges the suspects from that index on too, and sums up anew. */
 CJ_MUST_CHECK cj_status cj__rank_more(cj__ranking *ranking, size_t from, cj_error *err);
+/* Judges a manner that was added to a suspect. */
+CJ_MUST_CHECK cj_status cj__rank_manner(cj__ranking *ranking, size_t suspect, size_t manner,
+                                        cj_error *err);
 /* pairs.c: two faults at once, where none alone explains what was seen. */
 CJ_MUST_CHECK cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err);
 
