@@ -7,6 +7,7 @@
 #include "diagnosis/scene.h"
 
 #define DB (M_LN10 / 20)
+#define GBW_WIDER 1.5    /* than the spread of one maker's op-amps */
 #define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
 
 void cj__outlook_free(cj__outlook *outlook)
@@ -114,7 +115,9 @@ static double sigma_of(const struct filling *filling, size_t parameter)
         return (own && manner->residue > 0 ? manner->residue : p->sigma) * filling->drive_peak;
     if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
         return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
-    return p->sigma;
+    /* one maker's parts are not another's: see opamp_facts (TL072: 2.5 least, 3 to 4 MHz typical)
+     */
+    return p->kind == CJ_P_GBW ? GBW_WIDER * p->sigma : p->sigma;
 }
 
 static double *by(const struct filling *filling, const cj__feature *feature, int row)
@@ -404,17 +407,18 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
 
 /* ---- parts of wide tolerance: solved at one sigma either side ---- */
 
-#define WIDE 0.02 /* sigma of ln value from which the gradient alone is not trusted ... */
-#define SHOWS 0.5 /* ... where it moves a row by that many standard deviations of measuring */
+#define WIDE 0.02    /* sigma of ln value from which the gradient alone is not trusted ... */
+#define SHOWS_MUCH 4 /* of a bandwidth, which hardly ever matters */
+#define SHOWS 0.5    /* ... where it moves a row by that many standard deviations of measuring */
 
-static bool shows(const cj__scene *scene, const cj__outlook *out, size_t parameter)
+static bool shows(const cj__scene *scene, const cj__outlook *out, size_t parameter, double least)
 {
     for (size_t f = 0; f < scene->count; f++)
         for (int r = 0; r < scene->features[f].rows; r++) {
             int row = scene->features[f].row + r;
             double moved = out->by[(size_t)row * (size_t)out->columns + parameter];
             double variance = scene->features[f].var[2 * r] + out->var[3 * f + 2 * (size_t)r];
-            if (moved * moved > SHOWS * SHOWS * variance)
+            if (moved * moved > least * least * variance)
                 return true;
         }
     return false;
@@ -428,6 +432,14 @@ static double value_in(const cj_board *board, const cj_variant *variant, int par
         if (variant->edits[i].kind == CJ_EDIT_VALUE && variant->edits[i].part == part)
             value = variant->edits[i].a;
     return isfinite(value) && value > 0 ? value : NAN;
+}
+
+static bool figure_edited(const cj_variant *variant, int part)
+{
+    for (size_t i = 0; i < variant->count; i++)
+        if (variant->edits[i].kind == CJ_EDIT_FIGURE && variant->edits[i].part == part)
+            return true;
+    return false;
 }
 
 static bool solved(const cj__scene *scene, const cj__reference *reference, size_t look)
@@ -445,11 +457,23 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
                         cj_error *err)
 {
     const cj_parameter *p = &cj_bench_parameters(scene->bench)[parameter];
-    double value = value_in(scene->board, variant, p->part);
+    cj_edit *edit = (cj_edit *)variant->edits + variant->count; /* room was kept for it */
+    double value, sigma = p->sigma;
+    if (p->kind == CJ_P_VALUE) {
+        value = value_in(scene->board, variant, p->part);
+        *edit = (cj_edit){.kind = CJ_EDIT_VALUE, .part = p->part};
+    } else {
+        const cj_part *part = &scene->board->parts[p->part];
+        sigma *= GBW_WIDER;
+        value = figure_edited(variant, p->part) ? NAN : part->opamp.gbw_hz;
+        *edit = (cj_edit){.kind = CJ_EDIT_FIGURE,
+                          .part = p->part,
+                          .pin = part->sections[p->section].out,
+                          .figure = CJ_GBW};
+    }
     if (isnan(value))
         return CJ_OK;
-    cj_edit *edit = (cj_edit *)variant->edits + variant->count; /* room was kept for it */
-    *edit = (cj_edit){.kind = CJ_EDIT_VALUE, .part = p->part, .a = value * exp(p->sigma)};
+    edit->a = value * exp(sigma);
     cj_variant moved = {variant->edits, variant->count + 1};
     size_t rows = (size_t)out->rows, columns = (size_t)out->columns;
     double *up = out->up;
@@ -458,7 +482,7 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
         return status;
     memcpy(up, out->scratch->mean, rows * sizeof *up);
     bool excess = out->scratch->excess;
-    edit->a = value * exp(-p->sigma);
+    edit->a = value * exp(-sigma);
     status = fill_with(scene, manner, &moved, 0, reference, out->scratch, err);
     if (status != CJ_OK || excess || out->scratch->excess)
         return status;
@@ -482,7 +506,10 @@ static cj_status second_order(const cj__scene *scene, const cj__manner *manner, 
     const cj_parameter *parameters = cj_bench_parameters(scene->bench);
     memset(out->shift, 0, rows * sizeof *out->shift);
     for (size_t p = 0; p < count; p++) {
-        if (parameters[p].kind != CJ_P_VALUE || parameters[p].sigma < WIDE || !shows(scene, out, p))
+        bool wide = (parameters[p].kind == CJ_P_VALUE && parameters[p].sigma >= WIDE &&
+                     shows(scene, out, p, SHOWS)) ||
+                    (parameters[p].kind == CJ_P_GBW && shows(scene, out, p, SHOWS_MUCH));
+        if (!wide)
             continue;
         if (out->scratch == NULL) {
             cj_status made = cj__outlook_make(scene, &out->scratch, err);
