@@ -10,7 +10,7 @@
 
 #include "diagnosis/rank.h"
 
-enum { LEADS = 5, PAIRS = 12 };
+enum { LEADS = 5, PAIRS = 32 };
 
 /* How often two independent faults meet in one unit, beside one (judgement). */
 #define PAIR_SHARE 0.04

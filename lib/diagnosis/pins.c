@@ -244,8 +244,8 @@ static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
 {
     const struct {
         double volts, sigma, residue, weight;
-    } package[] = {{-0.7, 0.4, 0.05, 0.4}, {-2, 1, 0.05, 0.3}, {-6, 2.5, 0.1, 0.3}},
-      board[] = {{-0.4, 0.4, 0.1, 0.6}, {-1, 0.6, 0.3, 0.4}},
+    } package[] = {{-0.7, 0.4, 0.1, 0.4}, {-2, 1, 0.1, 0.3}, {-6, 2.5, 0.15, 0.3}},
+      board[] = {{-0.4, 0.4, 0.15, 0.6}, {-1, 0.6, 0.3, 0.4}},
       *ways = part == CJ_NO_PART ? board : package;
     size_t count = part == CJ_NO_PART ? 2 : 3;
     for (size_t i = 0; i < count; i++) {
@@ -258,12 +258,40 @@ static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     }
 }
 
+enum { PACKAGES_APART = 8 };
+
+/* v- gone on the whole board: each package finds its own way (fault_physics 4). All near the
+ * positive rail, or one of them a volt above ground. */
+static void negative_missing_everywhere(cj__dictionary *dictionary, cj__suspect *suspect)
+{
+    const cj_board *board = dictionary->board;
+    size_t packages = 0;
+    for (size_t p = 0; p < board->part_count; p++)
+        packages += board->parts[p].section_count > 0;
+    bool apart = packages > 1 && packages <= PACKAGES_APART;
+    double all = apart ? pow(0.88, (double)packages) : 1,
+           one = apart ? (1 - all) / (double)packages : 0;
+    negative_missing(dictionary, suspect, CJ_NO_PART, all);
+    for (size_t p = 0; p < board->part_count && one > 0; p++) {
+        if (board->parts[p].section_count == 0)
+            continue;
+        cj__manner *manner = all_held(dictionary, suspect, CJ_NO_PART, board->v_plus_v - 0.8, one);
+        if (manner == NULL)
+            return;
+        for (size_t e = 0; e < manner->edit_count; e++)
+            if (manner->edits[e].part == (int)p)
+                manner->edits[e].a = 1.2;
+        manner->held_v = 0.4;
+        manner->residue = 1e-3;
+    }
+}
+
 void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail)
 {
     if (rail > 0)
         positive_missing(dictionary, suspect, CJ_NO_PART, 1);
     else
-        negative_missing(dictionary, suspect, CJ_NO_PART, 1);
+        negative_missing_everywhere(dictionary, suspect);
 }
 
 void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin)

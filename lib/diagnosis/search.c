@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A quantity that is not known: found by the misfit over its logarithm, and what it was worth
  * before. */
+#include <limits.h>
 #include <math.h>
 
 #include "diagnosis/rank.h"
@@ -74,9 +75,11 @@ struct misfit {
     const cj__manner *manner;
     cj__normal *metric;
     unsigned want;
+    int skipped_most; /* rows without a prediction that are put up with */
+    int skipped;      /* of the last value */
 };
 
-static cj_status misfit_at(const struct misfit *misfit, double t, double *value, cj_error *err)
+static cj_status misfit_at(struct misfit *misfit, double t, double *value, cj_error *err)
 {
     cj__outlook *outlook = misfit->ranking->outlook;
     cj__reference reference = {misfit->ranking->unit, misfit->ranking->active};
@@ -86,14 +89,18 @@ static cj_status misfit_at(const struct misfit *misfit, double t, double *value,
         return status;
     *value = cj__normal_distance(misfit->ranking->scene, outlook, misfit->metric);
     /* what is not predicted is no match: a value that predicts more rows well is the better one */
+    misfit->skipped = 0;
     for (size_t f = 0; f < misfit->ranking->scene->count; f++)
         if (outlook->skip[f])
-            *value += UNPREDICTED * misfit->ranking->scene->features[f].rows;
+            misfit->skipped += misfit->ranking->scene->features[f].rows;
+    *value += UNPREDICTED * misfit->skipped;
+    if (misfit->skipped > misfit->skipped_most)
+        *value += 1e12; /* a search that began where more is predicted stays there */
     return CJ_OK;
 }
 
 /* Golden section between a and b, the middle known to be lower. */
-static cj_status narrow(const struct misfit *misfit, double a, double b, double width, double *best,
+static cj_status narrow(struct misfit *misfit, double a, double b, double width, double *best,
                         double *value, cj_error *err)
 {
     const double share = 0.6180339887498949;
@@ -144,39 +151,57 @@ static void keep(double found[CJ__MINIMA], double values[CJ__MINIMA], int *count
     values[at] = value;
 }
 
-cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
-                     double found[CJ__MINIMA], int *count, cj_error *err)
+struct point {
+    double t, value;
+    int skipped;
+};
+
+/* Not above its neighbour; one that predicts more than its neighbour is a place of its own. */
+static bool below_neighbour(const struct point *point, const struct point *other, bool strictly)
 {
-    struct misfit misfit = {ranking, manner, metric, 0};
-    double low = log(manner->low), high = log(manner->high), grid[GRID_MOST];
-    int points = (int)fmin(fmax(ceil((high - low) / 0.6), 6), GRID_MOST - 1) + 1;
-    double step = (high - low) / (points - 1);
+    if (other->skipped > point->skipped)
+        return true;
+    return strictly ? point->value < other->value : point->value <= other->value;
+}
+
+static cj_status look_over(struct misfit *misfit, struct point *grid, int points, cj_error *err)
+{
+    double low = log(misfit->manner->low), high = log(misfit->manner->high);
     cj_status status = CJ_OK;
-    bool any = false;
-    for (size_t i = 0; i < ranking->scene->look_count; i++)
-        any = any || ranking->active[i];
-    if (!any) { /* nothing shows, whatever the value */
-        found[0] = exp((low + high) / 2);
-        *count = 1;
-        return CJ_OK;
+    for (int i = 0; i < points && status == CJ_OK; i++) {
+        grid[i].t = low + i * (high - low) / (points - 1);
+        status = misfit_at(misfit, grid[i].t, &grid[i].value, err);
+        grid[i].skipped = misfit->skipped;
     }
-    for (int i = 0; i < points && status == CJ_OK; i++)
-        status = misfit_at(&misfit, low + i * step, &grid[i], err);
-    if (status != CJ_OK)
-        return status;
-    double coarse[CJ__MINIMA], values[CJ__MINIMA];
+    return status;
+}
+
+static bool anything_shows(const cj__ranking *ranking)
+{
+    for (size_t i = 0; i < ranking->scene->look_count; i++)
+        if (ranking->active[i])
+            return true;
+    return false;
+}
+
+static cj_status refine_minima(struct misfit *misfit, const struct point *grid, int points,
+                               double found[CJ__MINIMA], int *count, cj_error *err)
+{
+    double low = grid[0].t, high = grid[points - 1].t, step = (high - low) / (points - 1);
+    double coarse[CJ__MINIMA], values[CJ__MINIMA], kept[CJ__MINIMA];
     int coarse_count = 0;
     for (int i = 0; i < points; i++)
-        if ((i == 0 || grid[i] <= grid[i - 1]) && (i == points - 1 || grid[i] < grid[i + 1]))
-            keep(coarse, values, &coarse_count, low + i * step, grid[i]);
+        if ((i == 0 || below_neighbour(&grid[i], &grid[i - 1], false)) &&
+            (i == points - 1 || below_neighbour(&grid[i], &grid[i + 1], true)))
+            keep(coarse, values, &coarse_count, i, grid[i].value);
+    cj_status status = CJ_OK;
     *count = 0;
-    double kept[CJ__MINIMA];
     for (int i = 0; i < coarse_count && status == CJ_OK; i++) {
+        const struct point *at = &grid[(int)coarse[i]];
         double t, value;
-        if (i > 0 && values[i] > 4 * (values[0] + ranking->scene->rows))
-            break; /* hopeless beside the best */
-        status = narrow(&misfit, fmax(coarse[i] - step, low), fmin(coarse[i] + step, high), 0.004,
-                        &t, &value, err);
+        misfit->skipped_most = at->skipped;
+        status = narrow(misfit, fmax(at->t - step, low), fmin(at->t + step, high), 0.004, &t,
+                        &value, err);
         if (status == CJ_OK)
             keep(found, kept, count, t, value);
     }
@@ -185,11 +210,27 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     return status;
 }
 
+cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
+                     double found[CJ__MINIMA], int *count, cj_error *err)
+{
+    struct misfit misfit = {ranking, manner, metric, 0, INT_MAX, 0};
+    struct point grid[GRID_MOST];
+    double range = log(manner->high / manner->low);
+    int points = (int)fmin(fmax(ceil(range / 0.6), 6), GRID_MOST - 1) + 1;
+    if (!anything_shows(ranking)) { /* whatever the value */
+        found[0] = sqrt(manner->low * manner->high);
+        *count = 1;
+        return CJ_OK;
+    }
+    cj_status status = look_over(&misfit, grid, points, err);
+    return status == CJ_OK ? refine_minima(&misfit, grid, points, found, count, err) : status;
+}
+
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                              double *value, cj_error *err)
 {
     enum { POINTS = 7 };
-    struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT};
+    struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT, INT_MAX, 0};
     double low = fmax(log(*value) - 2.1, log(manner->low)),
            high = fmin(log(*value) + 2.1, log(manner->high));
     double step = (high - low) / (POINTS - 1), best = low, least = INFINITY, found = low;
