@@ -273,6 +273,7 @@ static void swapped(cj__dictionary *dictionary, int index)
             dictionary->failed = true;
             return;
         }
+        manner->tolerant = true;
         manner->edits[0] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = b->value};
         manner->edits[1] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = (int)i, .a = a->value};
     }

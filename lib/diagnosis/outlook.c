@@ -104,6 +104,14 @@ static bool edited(const cj__manner *manner, int part)
     return false;
 }
 
+static bool value_edited(const cj__manner *manner, int part)
+{
+    for (size_t i = 0; i < manner->edit_count; i++)
+        if (manner->edits[i].kind == CJ_EDIT_VALUE && manner->edits[i].part == part)
+            return true;
+    return false;
+}
+
 static double sigma_of(const struct filling *filling, size_t parameter)
 {
     const cj_parameter *p = &filling->parameters[parameter];
@@ -115,6 +123,8 @@ static double sigma_of(const struct filling *filling, size_t parameter)
         return (own && manner->residue > 0 ? manner->residue : p->sigma) * filling->drive_peak;
     if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
         return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
+    if (p->kind == CJ_P_VALUE && own && !manner->tolerant && value_edited(manner, p->part))
+        return 0;
     /* one maker's parts are not another's: see opamp_facts (TL072: 2.5 least, 3 to 4 MHz typical)
      */
     return p->kind == CJ_P_GBW ? GBW_WIDER * p->sigma : p->sigma;

@@ -97,6 +97,7 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
     manner->bias = larger(a->bias, b->bias);
     manner->loose_db = larger(a->loose_db, b->loose_db);
     manner->thd_unknown = a->thd_unknown || b->thd_unknown;
+    manner->tolerant = a->tolerant || b->tolerant;
     return manner;
 }
 

@@ -3,7 +3,7 @@
  * literature.h - the diagnosis on circuits that the literature of analog fault diagnosis uses.
  *
  * Protocol: a fresh circuit per trial, every part within its tolerance (u: uniform within it; g:
- * normal, the tolerance three standard deviations), the fault's part off by its factor besides;
+ * normal, the tolerance three standard deviations), the fault's part exactly its factor off;
  * solved exactly (circuit room, itself compared with ngspice); each frequency read with 0.1 dB and
  * 0.5 degree (one sigma) and a floor of -60 dB of the drive; diagnosed with the library's own
  * ranking from nothing but the nominal board, the tolerances and the list of hypotheses. No

@@ -128,7 +128,7 @@ void measure_circuit(struct trial_set *set, const char *const *parts, const doub
         double value = drawn_value(set, part);
         for (int i = 0; i < count; i++)
             if (strcmp(parts[i], part->ref) == 0)
-                value *= factors[i];
+                value = part->value * factors[i];
         set->drawn[p] = value;
         /* a resistor is open where infinite, a capacitor gone where 0; the other ways are shorts */
         bool resistor = part->kind == CJ_RESISTOR;
