@@ -186,7 +186,7 @@ static void fill_ratio(const struct filling *filling, size_t index)
     } else {
         mean[0] = cabs(ratio);
     }
-    if (filling->seen->tone_by != NULL)
+    if (filling->seen->tone_by != NULL && filling->seen->by != CJ_BY_TRANSIENT)
         ratio_spread(filling, index, ratio);
     if (filling->seen->by == CJ_BY_TRANSIENT)
         add_var(filling, index, pow(filling->clip_error * cabs(ratio), 2));
@@ -209,7 +209,8 @@ static void fill_level(const struct filling *filling, size_t index)
     filling->out->mean[feature->row] = size;
     row[filling->parameter_count + filling->look] = LEVEL_SIGMA * size;
     double complex unit = size > 0 ? conj(volts) / size : 1;
-    for (size_t p = 0; filling->seen->tone_by != NULL && p < filling->parameter_count; p++) {
+    bool spread = filling->seen->tone_by != NULL && filling->seen->by != CJ_BY_TRANSIENT;
+    for (size_t p = 0; spread && p < filling->parameter_count; p++) {
         double complex slope = tone_by(filling, feature->channel, p) * sigma_of(filling, p);
         if (slope == 0)
             continue;
@@ -231,7 +232,9 @@ static void fill_dc(const struct filling *filling, size_t index)
     const double *slopes = filling->seen->dc_by;
     if (slopes != NULL)
         slopes += (size_t)feature->channel * filling->parameter_count;
-    for (size_t p = 0; slopes != NULL && p < filling->parameter_count; p++) {
+    /* (gradients of a clipped step are those of a circuit that does not clip: worthless) */
+    bool spread = slopes != NULL && filling->seen->by != CJ_BY_TRANSIENT;
+    for (size_t p = 0; spread && p < filling->parameter_count; p++) {
         if (slopes[p] == 0)
             continue;
         row[p] = slopes[p] * sigma_of(filling, p);
@@ -314,6 +317,26 @@ static bool is_source(const struct filling *filling, int channel)
            step->see[channel].net == board->inputs[step->drive].net;
 }
 
+/* Whether the manner moves the tone of this look by more than a little: only then can it distort
+ * it. */
+static bool moves(const struct filling *filling)
+{
+    const cj__scene *scene = filling->scene;
+    for (size_t f = 0; f < scene->count && filling->healthy != NULL; f++) {
+        const cj__feature *feature = &scene->features[f];
+        if (feature->look != scene->looks[filling->look] || feature->kind == CJ__F_DC ||
+            feature->kind == CJ__F_RESISTANCE)
+            continue;
+        const double *now = filling->out->mean + feature->row,
+                     *good = filling->healthy + feature->row;
+        double size = hypot(good[0], feature->rows == 2 ? good[1] : 0);
+        double moved = hypot(now[0] - good[0], feature->rows == 2 ? now[1] - good[1] : 0);
+        if (moved > 0.03 * size + 1e-3)
+            return true;
+    }
+    return filling->healthy == NULL;
+}
+
 static void fill_look(const struct filling *filling)
 {
     const cj__scene *scene = filling->scene;
@@ -326,8 +349,8 @@ static void fill_look(const struct filling *filling)
         if (distortion->look != look)
             continue;
         double thd = filling->seen->thd[distortion->channel];
-        bool unknown = filling->manner->thd_unknown || filling->seen->by == CJ_BY_EXCESS ||
-                       filling->seen->by == CJ_BY_POLES;
+        bool unknown = (filling->manner->thd_unknown && moves(filling)) ||
+                       filling->seen->by == CJ_BY_EXCESS || filling->seen->by == CJ_BY_POLES;
         /* a dead channel's few microvolts have no distortion worth the name */
         bool silent = cabs(tone(filling, distortion->channel)) < 1e-3 * filling->drive_peak;
         bool source = is_source(filling, distortion->channel);

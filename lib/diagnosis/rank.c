@@ -418,6 +418,19 @@ static double best_log(const cj__ranking *ranking)
     return best;
 }
 
+/* An earlier trial of the same manner was searched through time already. */
+static bool searched_before(const cj__ranking *ranking, size_t index)
+{
+    const cj__trial *trial = &ranking->trials[index];
+    for (size_t t = 0; t < index; t++) {
+        const cj__trial *other = &ranking->trials[t];
+        if (other->suspect == trial->suspect && other->manner == trial->manner &&
+            other->split == trial->split && other->in_time)
+            return true;
+    }
+    return false;
+}
+
 /* Those that the drive takes out of the swing, stepped through time where they could still matter.
  */
 static cj_status refine(cj__ranking *ranking, cj_error *err)
@@ -434,9 +447,14 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
             continue;
         }
         const cj__manner *manner = &suspect->manners[trial->manner];
+        if (manner->prior != CJ__FIXED && searched_before(ranking, t)) {
+            trial->log = trial->robust = -INFINITY;
+            continue;
+        }
         status = cj__active(ranking, manner, err);
         if (status == CJ_OK && manner->prior != CJ__FIXED)
             status = cj__search_in_time(ranking, manner, ranking->good, &trial->free_value, err);
+        trial->in_time = true;
         if (status == CJ_OK)
             status = judge(ranking, manner, CJ_TRANSIENT, trial, err);
         best = fmax(best, trial->log + log(suspect->prior));

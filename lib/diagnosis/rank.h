@@ -23,6 +23,7 @@ typedef struct cj__trial {
     double density;    /* ln density at its best */
     double robust;     /* the same as `log`, a few readings having a cause of their own */
     double distance;   /* squared, in standard deviations */
+    bool in_time;      /* stepped through time */
     bool rough;        /* a drive beyond the swing, not stepped through time */
     double *mean;      /* [rows] */
 } cj__trial;
@@ -84,7 +85,7 @@ enum { CJ__MINIMA = 3 };
 CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manner,
                                    cj__normal *metric, double found[CJ__MINIMA], int *count,
                                    cj_error *err);
-/* The same where the drive leaves the swing, stepped through time, near *value; coarser. */
+/* The best value where the drive leaves the swing, stepped through time; coarser. */
 CJ_MUST_CHECK cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner,
                                            cj__normal *metric, double *value, cj_error *err);
 /* ln of the integral of prior times a normal likelihood of height 1 at ln value t with sigma s. */

@@ -229,10 +229,9 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                              double *value, cj_error *err)
 {
-    enum { POINTS = 7 };
+    enum { POINTS = 11 };
     struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT, INT_MAX, 0};
-    double low = fmax(log(*value) - 2.1, log(manner->low)),
-           high = fmin(log(*value) + 2.1, log(manner->high));
+    double low = log(manner->low), high = log(manner->high);
     double step = (high - low) / (POINTS - 1), best = low, least = INFINITY, found = low;
     cj_status status = CJ_OK;
     for (int i = 0; i < POINTS && status == CJ_OK; i++) {
