@@ -3,8 +3,10 @@
  * dictionary_speed.c - how long the readings of every single fault of a board take, and how that
  * grows.
  *
- *   dictionary_speed BOARD.yaml     the board's open pins, shorts, bridges and wrong values at all
- * its steps dictionary_speed                generated boards of 60, 240 and 960 parts
+ *   dictionary_speed BOARD.yaml         the board's open pins, shorts, bridges and wrong values at
+ *                                       all its steps
+ *   dictionary_speed BOARD.yaml list    those faults, a line each, with the steps in which they
+ * clip dictionary_speed                    generated boards of 60, 240 and 960 parts
  *
  * Times are those of the process (one thread), the least of several runs. The line "seconds per
  * fault and step" is made for a script that sets it beside another simulator's.
@@ -139,6 +141,39 @@ static timed time_board(const cj_board *board)
     return got;
 }
 
+/* ---- for another simulator ---- */
+
+static void print_edit(const cj_board *board, const cj_edit *edit)
+{
+    const char *ref = board->parts[edit->part].ref;
+    if (edit->kind == CJ_EDIT_LIFT)
+        printf("lift %s %d %.12g %.12g", ref, edit->pin, edit->a, edit->b);
+    else if (edit->kind == CJ_EDIT_JOIN)
+        printf("join %s %d %d %.12g", ref, edit->pin, edit->pin2, edit->a);
+    else
+        printf("value %s %.12g", ref, edit->a);
+}
+
+static void list(const cj_board *board)
+{
+    dictionary all = make_dictionary(board);
+    cj_prediction **into = or_die(calloc(board->step_count, sizeof *into));
+    cj_bench *bench = make_bench(board, into);
+    for (size_t k = 0; k < all.count; k++) {
+        size_t clipped;
+        dictionary one = {&all.edits[k], 1};
+        run(bench, &one, into, board->step_count, 0, &clipped);
+        printf("%zu ", clipped);
+        print_edit(board, &all.edits[k]);
+        printf("\n");
+    }
+    for (size_t s = 0; s < board->step_count; s++)
+        cj_prediction_free(into[s]);
+    free(into);
+    free(all.edits);
+    cj_bench_free(bench);
+}
+
 static void print_timed(const char *name, const timed *got)
 {
     double each = (double)(got->faults * got->steps);
@@ -249,8 +284,12 @@ int main(int count, char **arguments)
         printf("%s\n", errors.items[0].message);
         return 1;
     }
-    timed got = time_board(board);
-    print_timed(board->name, &got);
+    if (count > 2 && strcmp(arguments[2], "list") == 0) {
+        list(board);
+    } else {
+        timed got = time_board(board);
+        print_timed(board->name, &got);
+    }
     cj_board_free(board);
     return 0;
 }
