@@ -10,7 +10,7 @@
 
 #include "diagnosis/rank.h"
 
-enum { LEADS = 5, PAIRS = 32 };
+enum { LEADS = 5, PAIRS = 12 };
 
 /* How often two independent faults meet in one unit, beside one (judgement). */
 #define PAIR_SHARE 0.04
@@ -274,6 +274,92 @@ static cj_status polish(cj__ranking *ranking, size_t pair, size_t lead, cj_error
     return cj__rank_manner(ranking, pair, ranking->suspects->items[pair].count - 1, err);
 }
 
+/* ---- what reads like the pair found ---- */
+
+enum { ALIKE_MOST = 8 };
+#define ALIKE 3.0 /* standard deviations */
+
+/* Single suspects that read like that one. */
+static cj_status find_alike(cj__ranking *ranking, size_t suspect, size_t alike[ALIKE_MOST],
+                            size_t *count, cj_error *err)
+{
+    const cj__trial *of = &ranking->trials[ranking->best[suspect]];
+    cj_status status = cj__trial_metric(ranking, of, 0, err);
+    *count = 0;
+    for (size_t i = 1; i < ranking->singles && *count < ALIKE_MOST && status == CJ_OK; i++) {
+        const cj__trial *trial = &ranking->trials[ranking->best[i]];
+        if (ranking->suspects->items[i].silent || !isfinite(trial->log))
+            continue;
+        if (i == suspect || cj__apart(ranking->normal, of->mean, trial->mean) < ALIKE)
+            alike[(*count)++] = i;
+    }
+    return status;
+}
+
+static bool known_pair(const struct candidate *pairs, size_t count, size_t a, size_t b)
+{
+    for (size_t i = 0; i < count; i++)
+        if ((pairs[i].lead == a && pairs[i].other == b) ||
+            (pairs[i].lead == b && pairs[i].other == a))
+            return true;
+    return false;
+}
+
+/* Every combination of what reads like one half and what reads like the other, beside those judged
+ * already. */
+static cj_status add_alike(cj__ranking *ranking, const struct candidate *pairs, size_t count,
+                           const struct candidate *found, size_t *lead_of, size_t *added,
+                           cj_error *err)
+{
+    size_t leads[ALIKE_MOST], others[ALIKE_MOST], lead_count = 0, other_count = 0;
+    cj_status status = find_alike(ranking, found->lead, leads, &lead_count, err);
+    if (status == CJ_OK)
+        status = find_alike(ranking, found->other, others, &other_count, err);
+    for (size_t i = 0; i < lead_count && status == CJ_OK; i++)
+        for (size_t j = 0; j < other_count && status == CJ_OK; j++) {
+            size_t a = leads[i], b = others[j];
+            if (a == b || known_pair(pairs, count, a, b) ||
+                same_part(&ranking->suspects->items[a], &ranking->suspects->items[b]))
+                continue;
+            struct candidate candidate = {a, b, ranking->trials[ranking->best[b]].manner, 0};
+            lead_of[(*added)++] = a;
+            status = take(ranking, &candidate, err);
+        }
+    return status;
+}
+
+/* ---- pairs ---- */
+
+static cj_status judge_pairs(struct pairing *pairing, cj_error *err)
+{
+    cj__ranking *ranking = pairing->ranking;
+    struct candidate pairs[PAIRS];
+    size_t from = ranking->suspects->count, count = 0, best = 0;
+    cj_status status = CJ_OK;
+    for (size_t i = 0; i < pairing->best_count && status == CJ_OK; i++)
+        if (!taken(pairing, i)) {
+            pairs[count++] = pairing->best[i];
+            status = take(ranking, &pairing->best[i], err);
+        }
+    if (status == CJ_OK)
+        status = cj__rank_more(ranking, from, err);
+    for (size_t i = 0; i < count && status == CJ_OK; i++)
+        if (ranking->probability[from + i] > 1e-6 || ranking->none > NEEDED)
+            status = polish(ranking, from + i, pairs[i].lead, err);
+    for (size_t i = 1; i < count && status == CJ_OK; i++)
+        if (ranking->log[from + i] > ranking->log[from + best])
+            best = i;
+    if (status != CJ_OK || count == 0 || ranking->probability[from + best] < 0.02)
+        return status;
+    size_t more = ranking->suspects->count, lead_of[ALIKE_MOST * ALIKE_MOST], added = 0;
+    status = add_alike(ranking, pairs, count, &pairs[best], lead_of, &added, err);
+    if (status == CJ_OK)
+        status = cj__rank_more(ranking, more, err);
+    for (size_t i = 0; i < added && status == CJ_OK; i++)
+        status = polish(ranking, more + i, lead_of[i], err);
+    return status;
+}
+
 cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err)
 {
     struct pairing pairing = {.ranking = ranking};
@@ -283,16 +369,5 @@ cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err)
     cj_status status = CJ_OK;
     for (size_t i = 0; i < pairing.lead_count && status == CJ_OK; i++)
         status = screen_lead(&pairing, pairing.leads[i], err);
-    size_t from = ranking->suspects->count, lead_of[PAIRS], count = 0;
-    for (size_t i = 0; i < pairing.best_count && status == CJ_OK; i++)
-        if (!taken(&pairing, i)) {
-            lead_of[count++] = pairing.best[i].lead;
-            status = take(ranking, &pairing.best[i], err);
-        }
-    if (status == CJ_OK)
-        status = cj__rank_more(ranking, from, err);
-    for (size_t i = 0; i < count && status == CJ_OK; i++)
-        if (ranking->probability[from + i] > 1e-6 || ranking->none > NEEDED)
-            status = polish(ranking, from + i, lead_of[i], err);
-    return status;
+    return status == CJ_OK ? judge_pairs(&pairing, err) : status;
 }
