@@ -7,7 +7,9 @@
 #include "diagnosis/scene.h"
 
 #define DB (M_LN10 / 20)
-#define GBW_WIDER 1.5    /* than the spread of one maker's op-amps */
+#define GBW_WIDER 1.5 /* than the spread of one maker's op-amps */
+#define RESIDUE                                                                                    \
+    1e-3 /* of the drive at an output at its rail: -70 dB, 15 dB either way (fault_physics 4) */
 #define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
 
 void cj__outlook_free(cj__outlook *outlook)
@@ -120,7 +122,7 @@ static double sigma_of(const struct filling *filling, size_t parameter)
     if (p->kind == CJ_P_HELD && own && manner->held_v > 0)
         return manner->held_v;
     if (p->kind == CJ_P_RESIDUE)
-        return (own && manner->residue > 0 ? manner->residue : p->sigma) * filling->drive_peak;
+        return (own && manner->residue > 0 ? manner->residue : RESIDUE) * filling->drive_peak;
     if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
         return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
     if (p->kind == CJ_P_VALUE && own && !manner->tolerant && value_edited(manner, p->part))

@@ -59,7 +59,7 @@ static void read_step(struct unit *unit, size_t step, const cj_variant *variant)
         if (seen->points > 0)
             see(unit, step, "tone_peak_v", s->see[c], size_of(seen->tone[c]),
                 0.02 * size_of(seen->tone[c]) + 1e-4);
-        see(unit, step, "dc_v", s->see[c], seen->dc_v[c], 0.01);
+        see(unit, step, "dc_v", s->see[c], seen->dc_v[c], 0.01 + 0.02 * fabs(seen->dc_v[c]));
     }
     if (seen->points > 0 && s->see_count == 2 && size_of(seen->tone[1]) > 1e-3) {
         double gain = size_of(seen->tone[1]) / size_of(seen->tone[0]);
@@ -100,6 +100,17 @@ static bool lists(const cj_finding *finding, const char *fault)
     return false;
 }
 
+static void print_finding(const cj_finding *finding)
+{
+    cj_text text = {0};
+    for (size_t i = 0; i < finding->fault_count; i++) {
+        cj_text_add(&text, " ");
+        cj_fault_text(&finding->faults[i], &text);
+    }
+    print_error("  %.3f%s\n", finding->probability, text.bytes);
+    cj_text_free(&text);
+}
+
 static int part(const cj_board *board, const char *ref)
 {
     int index = cj_board_part(board, ref);
@@ -134,9 +145,11 @@ void readings_of_a_fault_name_it(void **state)
         read_all(&unit, &edit, 1);
         cj_diagnosis *diagnosis = diagnose(&unit, NULL);
         if (diagnosis->findings->count == 0 ||
-            !lists(&diagnosis->findings->items[0], cases[i].fault))
-            fail_msg("%s: first is %s", cases[i].fault,
-                     diagnosis->findings->count ? diagnosis->findings->items[0].says : "nothing");
+            !lists(&diagnosis->findings->items[0], cases[i].fault)) {
+            for (size_t f = 0; f < diagnosis->findings->count; f++)
+                print_finding(&diagnosis->findings->items[f]);
+            fail_msg("%s is not in the first finding", cases[i].fault);
+        }
         assert_int_equal(diagnosis->state, CJ_STATE_FAULT);
         const cj_finding *first = &diagnosis->findings->items[0];
         /* U2 pin 7 lifted reads nearly like U1 pin 7 lifted: no more than this is to be had */
