@@ -12,6 +12,8 @@
 #define HOPELESS 300
 /* Beside any suspect: something else too, that changes a few readings. */
 #define NONE_SHARE 0.01
+/* Beside a pair: where two faults are needed, three or something else are nearly as likely. */
+#define NONE_SHARE_PAIR 0.8
 
 void cj__ranking_free(cj__ranking *ranking)
 {
@@ -376,6 +378,11 @@ static cj_status make_room(cj__ranking *ranking, cj_error *err)
     return log_array && probability && best ? CJ_OK : cj_fail_memory(err);
 }
 
+static double none_share(const cj__suspect *suspect)
+{
+    return suspect->fault.with != NULL ? NONE_SHARE_PAIR : NONE_SHARE;
+}
+
 /* Evidence of each suspect from its trials; then probabilities, "none of these" beside them. */
 static void sum_up(cj__ranking *ranking)
 {
@@ -392,8 +399,9 @@ static void sum_up(cj__ranking *ranking)
             ranking->best[trial->suspect] = t;
         *sum = add_logs(*sum, trial->log + prior);
         if (!trial->rough)
-            ranking->none_log =
-                add_logs(ranking->none_log, trial->robust + prior + log(NONE_SHARE));
+            ranking->none_log = add_logs(
+                ranking->none_log,
+                trial->robust + prior + log(none_share(&ranking->suspects->items[trial->suspect])));
         high = fmax(high, *sum);
     }
     high = fmax(high, ranking->none_log);
