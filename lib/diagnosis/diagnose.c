@@ -186,14 +186,28 @@ static void order_findings(cj_findings *findings)
 
 /* ---- verdict ---- */
 
-static void conclude(const cj__scene *scene, cj_diagnosis *out)
+/* Whether the readings lie further from a good unit's than standard deviations half as large again
+ * as stated would have them: however much less likely each fault is, this is not called healthy. */
+static bool is_far(const cj__ranking *ranking)
 {
+    double rows = ranking->scene->rows;
+    double distance = ranking->trials[ranking->best[0]].distance;
+    return distance > 2.25 * rows + 4 * sqrt(2 * rows) + 12;
+}
+
+static void conclude(const cj__ranking *ranking, cj_diagnosis *out)
+{
+    const cj__scene *scene = ranking->scene;
     double faulty = out->findings->unexplained;
     for (size_t i = 0; i < out->findings->count; i++)
         faulty += out->findings->items[i].probability;
     if (scene->rows == 0) {
         out->state = CJ_STATE_UNDECIDED;
         snprintf(out->why, sizeof out->why, "nothing that was read can be held against the board");
+    } else if (out->healthy >= SURE && is_far(ranking)) {
+        out->state = CJ_STATE_UNDECIDED;
+        snprintf(out->why, sizeof out->why,
+                 "not what a good unit reads, but no fault of its parts explains it better");
     } else if (out->healthy >= SURE) {
         out->state = CJ_STATE_HEALTHY;
         snprintf(out->why, sizeof out->why, "%s",
@@ -263,7 +277,7 @@ static cj_status answer(struct job *job, cj_diagnosis *out, cj_error *err)
     if (status != CJ_OK)
         return status;
     order_findings(out->findings);
-    conclude(job->scene, out);
+    conclude(job->ranking, out);
     return cj__next(job->ranking, job->observed, &job->groups, out, err);
 }
 

@@ -573,7 +573,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
         cj_variant whole = {manner->edits, manner->edit_count};
         return fill_with(scene, manner, &whole, want, reference, out, err);
     }
-    memcpy(here, manner->edits, manner->edit_count * sizeof *here);
+    if (manner->edit_count > 0)
+        memcpy(here, manner->edits, manner->edit_count * sizeof *here);
     if (manner->prior != CJ__FIXED) {
         double value = manner->free_negative ? -free_value : free_value;
         if (manner->free_b)

@@ -470,10 +470,12 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
     return status;
 }
 
+/* Through time where a good unit leaves the swing: what every fault keeps of it must be predicted.
+ */
 static cj_status learn_healthy(cj__ranking *ranking, cj_error *err)
 {
     cj_status status = cj__outlook_fill(ranking->scene, &ranking->suspects->items[0].manners[0],
-                                        NAN, CJ_SPREAD, NULL, ranking->unit, err);
+                                        NAN, CJ_SPREAD | CJ_TRANSIENT, NULL, ranking->unit, err);
     ranking->healthy = ranking->unit->mean;
     if (status == CJ_OK)
         status = cj__normal_fill(ranking->scene, ranking->unit, ranking->good, err);
