@@ -126,8 +126,9 @@ cj_status cj__groups_make(cj__ranking *ranking, cj__groups *out, cj_error *err)
     cj__groups groups = {0};
     size_t count = sort_suspects(ranking, order, &groups.healthy);
     cj_status status = CJ_OK;
+    /* where none of them explains the readings, the one that comes closest is still told */
     while (count > 0 && groups.count < GROUPS_MOST && status == CJ_OK &&
-           ranking->probability[order[0]] > 0.002)
+           (ranking->probability[order[0]] > 0.002 || (groups.count == 0 && ranking->none > 0.5)))
         status = take_group(ranking, order, &count, &groups, err);
     cj_free(order);
     if (status != CJ_OK) {
@@ -148,15 +149,12 @@ cj_status cj__groups_make(cj__ranking *ranking, cj__groups *out, cj_error *err)
 
 /* ---- a fault as found ---- */
 
-static void set_value(const cj__ranking *ranking, const cj__trial *trial, cj_fault *fault)
+static void set_value(const cj__trial *trial, cj_fault *fault)
 {
-    int index = cj_board_part(ranking->scene->board, fault->part);
-    bool resistor = index >= 0 && ranking->scene->board->parts[index].kind != CJ_CAPACITOR;
     fault->value = trial->free_value;
     fault->low = trial->low;
     fault->high = trial->high;
-    cj_value_text(cj_preferred(trial->free_value, resistor ? 24 : 24), fault->nearest,
-                  sizeof fault->nearest);
+    cj_value_text(cj_preferred(trial->free_value, 24), fault->nearest, sizeof fault->nearest);
 }
 
 bool cj__fault_found(const cj__ranking *ranking, size_t suspect, int pin, cj_fault *out)
@@ -172,6 +170,6 @@ bool cj__fault_found(const cj__ranking *ranking, size_t suspect, int pin, cj_fau
     if (out->with != NULL && out->with->kind == CJ_FAULT_WRONG_VALUE)
         searched = out->with;
     if (searched->kind == CJ_FAULT_WRONG_VALUE && isfinite(trial->free_value))
-        set_value(ranking, trial, searched);
+        set_value(trial, searched);
     return true;
 }

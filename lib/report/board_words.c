@@ -8,7 +8,7 @@ void cj__write_keyed(cj_text *out, const cj_keyed_figure *figure, bool with_u)
     if (figure->word != NULL)
         cj__write_clean(out, figure->word);
     else if (isfinite(figure->value) && with_u)
-        cj__write_value(out, figure->value, figure->u, figure->unit);
+        cj__write_predicted(out, figure->value, figure->u, figure->unit);
     else if (isfinite(figure->value))
         cj__write_rounded(out, figure->value, figure->u, figure->unit);
     else if (figure->bound_kind != CJ_BOUND_NONE && isfinite(figure->bound)) {

@@ -52,26 +52,41 @@ static void write_verdict(cj_text *out, const struct scene *scene)
     cj_text_free(&why);
 }
 
+/* One more name of `all` on the line; where it would leave no room, "and 13 more" and false. */
+static bool add_name(cj_text *line, const char *name, size_t *named, size_t all)
+{
+    size_t rest = *named + 1 < all ? strlen(" and 1000 more") : 0;
+    cj_text more = {0};
+    cj_text_add(&more, "%s", *named ? ", " : ": ");
+    write_text(&more, name);
+    bool fits = !more.failed && cj__width(line->bytes) + cj__width(more.bytes) + rest <= CJ__PAGE;
+    line->failed = line->failed || more.failed;
+    if (fits || *named == 0)
+        cj_text_add(line, "%s", more.failed ? "" : more.bytes);
+    else
+        cj_text_add(line, " and %zu more", all - *named);
+    cj_text_free(&more);
+    ++*named;
+    return fits;
+}
+
 /* "hall-mixer: read in1-left, quiet; 16 of 18 steps not read" on one line. */
 static void write_read(cj_text *out, const struct scene *scene)
 {
     const cj_board *board = scene->diagnosis->board;
-    cj_text steps = {0};
-    size_t read = 0;
-    for (size_t i = 0; scene->observed != NULL && i < board->step_count; i++)
-        if (scene->observed->seen[i]) {
-            cj_text_add(&steps, "%s", read++ ? ", " : "");
-            write_text(&steps, board->steps[i].name);
-        }
     cj_text line = {0};
+    size_t read = 0, named = 0;
+    for (size_t i = 0; scene->observed != NULL && i < board->step_count; i++)
+        read += scene->observed->seen[i];
     cj__write_clean(&line, board->name);
-    cj_text_add(&line, ", %zu of %zu steps read", read, board->step_count);
-    if (read > 0)
-        cj_text_add(&line, ": %s", steps.failed ? "" : steps.bytes);
+    cj_text_add(&line, ", %zu of %zu step%s read", read, board->step_count,
+                board->step_count == 1 ? "" : "s");
+    for (size_t i = 0; read > 0 && i < board->step_count && !line.failed; i++)
+        if (scene->observed->seen[i] && !add_name(&line, board->steps[i].name, &named, read))
+            break;
     cj__clip(&line, CJ__PAGE);
-    out->failed = out->failed || steps.failed || line.failed;
+    out->failed = out->failed || line.failed;
     cj_text_add(out, "%s\n", line.failed ? "" : line.bytes);
-    cj_text_free(&steps);
     cj_text_free(&line);
 }
 
@@ -213,6 +228,8 @@ static void write_findings(cj_text *out, const struct scene *scene)
     if (findings == NULL || findings->count == 0)
         return;
     if (diagnosis->state != CJ_STATE_HEALTHY) {
+        if (findings->unexplained >= 0.5)
+            cj_text_add(out, "\nWhat comes closest, and what of it does not fit\n");
         write_first(out, scene, &findings->items[0]);
         from = 1;
     }
@@ -232,13 +249,42 @@ static void write_findings(cj_text *out, const struct scene *scene)
     }
 }
 
+/* Where no fault explains the readings: the steps still open, then everything but the parts. */
+static void write_ways_out(cj_text *out, const cj_diagnosis *diagnosis)
+{
+    enum { NAMED = 6 };
+    static const char *const elsewhere =
+        "Look beyond single parts: switches, levels and rails as each step has them; cables and "
+        "probes; a unit built otherwise than the board file says; several faults at once";
+    cj_text text = {0};
+    if (diagnosis->next_count == 0 && diagnosis->open_count > 0) {
+        for (size_t i = 0; i < diagnosis->open_count && i < NAMED; i++) {
+            cj_text_add(&text, "%s", i ? ", " : "Capture what is still open: ");
+            write_text(&text, diagnosis->board->steps[diagnosis->open_steps[i]].name);
+        }
+        if (diagnosis->open_count > NAMED)
+            cj_text_add(&text, " and %zu more", diagnosis->open_count - NAMED);
+        cj__write_item(out, 2, "- ", &text);
+        cj_text_free(&text);
+    }
+    if (diagnosis->findings != NULL && diagnosis->findings->unexplained < 0.5 &&
+        (diagnosis->findings->count > 0 || diagnosis->healthy < 0.5))
+        return;
+    cj_text_add(&text, "%s", elsewhere);
+    cj__write_item(out, 2, "- ", &text);
+    cj_text_free(&text);
+}
+
 static void write_next(cj_text *out, const struct scene *scene)
 {
     const cj_diagnosis *diagnosis = scene->diagnosis;
-    if (diagnosis->next_count == 0)
+    bool undecided = diagnosis->state == CJ_STATE_UNDECIDED;
+    if (diagnosis->next_count == 0 && !undecided)
         return;
     cj_text_add(out, "\n%sWhat to do next%s\n", scene->colours->bold, scene->colours->off);
     cj__write_next(out, diagnosis, scene->room.next, scene->room.expect);
+    if (undecided)
+        write_ways_out(out, diagnosis);
 }
 
 /* ---- cautions and notes ---- */

@@ -14,6 +14,9 @@ enum {
 /* "707.1 ± 1.2 mV": both rounded to two digits of u, an SI prefix chosen. Without u (NaN or 0) six
  * digits. */
 void cj__write_value(cj_text *out, double value, double u, const char *unit);
+/* A predicted value and its spread from unit to unit, the spread only where a bench shows it; what lies
+ * beyond any meter as its bound. */
+void cj__write_predicted(cj_text *out, double value, double u, const char *unit);
 /* "707.1 mV": rounded as above but not followed by u. Without u to four digits, no more than a
  * bench shows, and volts under a meter's last digit as "< 0.1 mV". */
 void cj__write_rounded(cj_text *out, double value, double u, const char *unit);

@@ -12,6 +12,9 @@ enum {
     MOST_DECIMALS = 9,
 };
 
+static const double DEAD_DB = -120;   /* nothing on any bench is read below it */
+static const double OPEN_OHM = 100e6; /* a bench meter's highest range */
+
 static const double METER_FLOOR_V =
     1e-4; /* the last digit of a bench meter's most sensitive range */
 
@@ -161,6 +164,33 @@ static int bench_decimals(const char *unit)
     return MOST_DECIMALS;
 }
 
+/* A prediction beyond what any meter shows: what the meter shows instead. */
+static bool write_out_of_reach(cj_text *out, double value, const char *unit)
+{
+    bool dead = strcmp(unit, "dB") == 0 && value < DEAD_DB;
+    bool open = strcmp(unit, "ohm") == 0 && value > OPEN_OHM;
+    if (dead)
+        cj_text_add(out, "< -120 dB");
+    else if (open)
+        cj_text_add(out, "> 100 Mohm");
+    return dead || open;
+}
+
+void cj__write_predicted(cj_text *out, double value, double u, const char *unit)
+{
+    const char *name = unit_text(unit);
+    bool volts = strcmp(name, "V") == 0, told = isfinite(u) && u > 0;
+    double least = volts ? METER_FLOOR_V : 0.5 * pow(10, -bench_decimals(name));
+    if (!volts && bench_decimals(name) == MOST_DECIMALS) /* no unit of the bench's: in parts */
+        least = 1e-4 * fabs(value);
+    if (!told || u < least || write_out_of_reach(out, value, name)) {
+        if (!told || u < least)
+            cj__write_rounded(out, value, NAN, unit);
+        return;
+    }
+    cj__write_value(out, value, u, unit);
+}
+
 void cj__write_rounded(cj_text *out, double value, double u, const char *unit)
 {
     const char *name = unit_text(unit);
@@ -171,6 +201,8 @@ void cj__write_rounded(cj_text *out, double value, double u, const char *unit)
         cj_text_add(out, "< 0.1 mV");
         return;
     }
+    if (write_out_of_reach(out, value, name))
+        return;
     int most = decimals_of(shown, uncertain ? ROUNDED_DIGITS + 1 : ROUNDED_DIGITS);
     int decimals = uncertain ? decimals_of(shown_u, 2) : most;
     decimals = decimals < most ? decimals : most;

@@ -183,6 +183,12 @@ static void write_undecidable(cj_text *out, const cj_study *study,
     }
 }
 
+/* "61 parts", "1 part" */
+static void write_count(cj_text *out, size_t count, const char *what, const char *after)
+{
+    cj_text_add(out, "%zu %s%s%s", count, what, count == 1 ? "" : "s", after);
+}
+
 cj_status cj_report_study_text(const cj_study *study, const cj_report_style *style, cj_text *out,
                                cj_error *err)
 {
@@ -197,10 +203,14 @@ cj_status cj_report_study_text(const cj_study *study, const cj_report_style *sty
                 title.failed ? "" : title.bytes);
     out->failed = out->failed || title.failed;
     cj_text_free(&title);
-    cj_text_add(out, "  %zu parts, %zu nets, %zu steps, %zu single faults\n", board->part_count,
-                board->net_count, board->step_count, study->fault_count);
-    cj_text_add(out, "  of the values of %zu parts the steps determine %zu combinations\n",
-                study->parts, study->rank);
+    cj_text_add(out, "  ");
+    write_count(out, board->part_count, "part", ", ");
+    write_count(out, board->net_count, "net", ", ");
+    write_count(out, board->step_count, "step", ", ");
+    write_count(out, study->fault_count, "single fault", "\n  of the value");
+    cj_text_add(out, "%s of ", study->parts == 1 ? "" : "s");
+    write_count(out, study->parts, "part", " the steps determine ");
+    write_count(out, study->rank, "combination", "\n");
     write_steps(out, study, &colours);
     write_groups(out, study, &colours);
     write_unseen(out, study, &colours);

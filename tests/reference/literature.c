@@ -305,7 +305,7 @@ static double report(const struct task *task, struct tally *tally)
     }
     cj_free(tally->value_errors);
     fflush(stdout);
-    return share;
+    return high; /* below the bar even so: not by chance */
 }
 
 /* ---- the table ---- */
