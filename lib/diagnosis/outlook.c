@@ -8,8 +8,9 @@
 
 #define DB (M_LN10 / 20)
 #define GBW_WIDER 1.5 /* than the spread of one maker's op-amps */
-#define RESIDUE                                                                                    \
-    1e-3 /* of the drive at an output at its rail: -70 dB, 15 dB either way (fault_physics 4) */
+/* Of the drive, at an output at its rail: -70 dB, 15 dB either way (fault_physics 4); a quiet one: 30 dB less. */
+#define RESIDUE 1e-3
+#define QUIET 0.03
 #define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
 
 void cj__outlook_free(cj__outlook *outlook)
@@ -68,6 +69,7 @@ struct filling {
     double drive_peak; /* of the step */
     double hz;
     double clip_error; /* relative, of a tone out of a transient */
+    bool quiet;        /* see cj__reference */
 };
 
 /* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
@@ -122,7 +124,8 @@ static double sigma_of(const struct filling *filling, size_t parameter)
     if (p->kind == CJ_P_HELD && own && manner->held_v > 0)
         return manner->held_v;
     if (p->kind == CJ_P_RESIDUE)
-        return (own && manner->residue > 0 ? manner->residue : RESIDUE) * filling->drive_peak;
+        return (own && manner->residue > 0 ? manner->residue : RESIDUE) * filling->drive_peak *
+               (filling->quiet ? QUIET : 1);
     if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
         return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
     if (p->kind == CJ_P_VALUE && own && !manner->tolerant && value_edited(manner, p->part))
@@ -157,6 +160,7 @@ static void ratio_spread(const struct filling *filling, size_t index, double com
             continue;
         slope *= sigma_of(filling, p);
         if (filling->parameters[p].kind == CJ_P_RESIDUE) {
+            filling->out->residue = true;
             add_var(filling, index,
                     0.5 * (creal(slope) * creal(slope) + cimag(slope) * cimag(slope)));
         } else if (im != NULL) {
@@ -216,10 +220,12 @@ static void fill_level(const struct filling *filling, size_t index)
         double complex slope = tone_by(filling, feature->channel, p) * sigma_of(filling, p);
         if (slope == 0)
             continue;
-        if (filling->parameters[p].kind == CJ_P_RESIDUE)
-            add_var(filling, index, creal(slope) * creal(slope) + cimag(slope) * cimag(slope));
-        else
+        if (filling->parameters[p].kind != CJ_P_RESIDUE) {
             row[p] = creal(slope * unit);
+            continue;
+        }
+        filling->out->residue = true;
+        add_var(filling, index, creal(slope) * creal(slope) + cimag(slope) * cimag(slope));
     }
     add_var(filling, index,
             1e-10 +
@@ -369,7 +375,7 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     memset(out->var, 0, 3 * scene->count * sizeof *out->var);
     memset(out->by, 0, (size_t)out->rows * (size_t)out->columns * sizeof *out->by);
     memset(out->skip, 0, scene->count * sizeof *out->skip);
-    out->excess = out->oscillates = out->steps_in_time = false;
+    out->excess = out->residue = out->oscillates = out->steps_in_time = false;
     out->fragile_part = out->fragile_section = -1;
 }
 
@@ -428,7 +434,8 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                                   .look = i,
                                   .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0,
                                   .hz = step->hz[0],
-                                  .clip_error = clip_error(seen, step->hz[0])};
+                                  .clip_error = clip_error(seen, step->hz[0]),
+                                  .quiet = reference != NULL && reference->quiet};
         fill_look(&filling);
         if (seen->fragile_part >= 0 && out->fragile_part < 0) {
             out->fragile_part = seen->fragile_part;

@@ -45,7 +45,7 @@ static double add_logs(double a, double b)
 static cj_status fill(cj__ranking *ranking, const cj__manner *manner, double value, unsigned want,
                       cj_error *err)
 {
-    cj__reference reference = {ranking->unit, ranking->active};
+    cj__reference reference = {ranking->unit, ranking->active, ranking->quiet};
     return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
 }
 
@@ -94,6 +94,7 @@ cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *e
         return cj_fail_memory(err);
     cj_status status = CJ_OK;
     int points = manner->prior == CJ__FIXED ? 1 : 3;
+    ranking->quiet = false;
     for (size_t i = 0; i < looks; i++)
         ranking->active[i] = true;
     for (int p = 0; p < points && status == CJ_OK; p++) {
@@ -166,8 +167,9 @@ static cj_status slope_at(cj__ranking *ranking, const cj__manner *manner, double
     return status;
 }
 
-static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
-                          unsigned want, cj__trial *trial, cj_error *err)
+/* With the residue of railed outputs as large or as small as ranking->quiet says. */
+static cj_status judge_once(cj__ranking *ranking, const cj__manner *manner, double value,
+                            unsigned want, cj__trial *trial, cj_error *err)
 {
     cj_status status = fill(ranking, manner, value, want | CJ_SPREAD, err);
     if (status == CJ_OK)
@@ -179,7 +181,33 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
     trial->density = cj__normal_log(ranking->normal, trial->distance) + distortion;
     trial->robust = cj__normal_log_outliers(ranking->normal) + distortion;
     trial->rough = ranking->outlook->excess;
+    trial->quiet = ranking->quiet;
     return CJ_OK;
+}
+
+/* What is left of the tone at a railed output spreads over 30 dB and more: half of them are quiet
+ * ones. The better of the two stays in ranking->outlook and ranking->normal. */
+static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
+                          unsigned want, cj__trial *trial, cj_error *err)
+{
+    ranking->quiet = false;
+    cj_status status = judge_once(ranking, manner, value, want, trial, err);
+    if (status != CJ_OK || !ranking->outlook->residue)
+        return status;
+    cj__trial quiet = *trial;
+    ranking->quiet = true;
+    status = judge_once(ranking, manner, value, want, &quiet, err);
+    double density = add_logs(trial->density, quiet.density) - M_LN2;
+    double robust = add_logs(trial->robust, quiet.robust) - M_LN2;
+    if (status == CJ_OK && quiet.density > trial->density) {
+        *trial = quiet;
+    } else if (status == CJ_OK) {
+        ranking->quiet = false;
+        status = judge_once(ranking, manner, value, want, trial, err);
+    }
+    trial->density = density;
+    trial->robust = robust;
+    return status;
 }
 
 /* One step towards the best value with this suspect's own spread, then the integral over the
@@ -566,8 +594,10 @@ cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigne
     if (!cj__trial_fixed(ranking, trial, edits, &manner))
         return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
     cj_status status = cj__active(ranking, &manner, err);
+    ranking->quiet = trial->quiet;
     if (status == CJ_OK)
         status = fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
+    ranking->quiet = false;
     if (status == CJ_OK)
         status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
     return status;

@@ -24,6 +24,7 @@ typedef struct cj__trial {
     double robust;     /* the same as `log`, a few readings having a cause of their own */
     double distance;   /* squared, in standard deviations */
     bool in_time;      /* stepped through time */
+    bool quiet;        /* explained best by a quiet railed output */
     bool rough;        /* a drive beyond the swing, not stepped through time */
     double *mean;      /* [rows] */
 } cj__trial;
@@ -39,6 +40,7 @@ typedef struct cj__ranking {
     size_t singles;        /* suspects before pairs were added */
     bool *touches;         /* [single suspects * looks] looks that a suspect changes */
     size_t known;          /* suspects in the three arrays above */
+    bool quiet;            /* how the outlook is filled just now */
     double most;           /* density of the best trial so far */
     double none_log, none; /* none of these */
     double *healthy;       /* [rows] means of a good unit; owned by `unit` */

@@ -76,6 +76,7 @@ typedef struct cj__outlook {
                     run */
     bool *loose; /* [distortions] only roughly known */
     bool excess; /* any skipped */
+    bool residue; /* the residue of a railed output widens a row */
     bool oscillates;
     bool steps_in_time; /* any predicted by a transient */
     int fragile_part, fragile_section;
@@ -88,6 +89,7 @@ typedef struct cj__outlook {
 typedef struct cj__reference {
     const cj__outlook *good;
     const bool *active;
+    bool quiet; /* the residue of railed outputs is thirty times smaller than usual */
 } cj__reference;
 
 CJ_MUST_CHECK cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err);

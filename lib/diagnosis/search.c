@@ -82,7 +82,7 @@ struct misfit {
 static cj_status misfit_at(struct misfit *misfit, double t, double *value, cj_error *err)
 {
     cj__outlook *outlook = misfit->ranking->outlook;
-    cj__reference reference = {misfit->ranking->unit, misfit->ranking->active};
+    cj__reference reference = {misfit->ranking->unit, misfit->ranking->active, false};
     cj_status status = cj__outlook_fill(misfit->ranking->scene, misfit->manner, exp(t), 0,
                                         &reference, outlook, err);
     if (status != CJ_OK)
