@@ -8,14 +8,10 @@
 
 #define DB (M_LN10 / 20)
 #define GBW_WIDER 1.5 /* than the spread of one maker's op-amps */
-/* Of the drive, at an output at its rail: -70 dB, 15 dB either way (fault_physics 4); a quiet one:
- * 30 dB less. */
+/* Of the drive, at an output at its rail: -70 dB, 15 dB either way (fault_physics 4); a quiet one: 30 dB less. */
 #define RESIDUE 1e-3
 #define QUIET 0.03
 #define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
-
-/* Columns behind the parameters and the levels: errors of the prediction that all steps share. */
-enum { COMMON_GAIN, COMMON_TURN, COMMON };
 
 void cj__outlook_free(cj__outlook *outlook)
 {
@@ -39,7 +35,7 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
     if (outlook == NULL)
         return cj_fail_memory(err);
     outlook->rows = scene->rows;
-    outlook->columns = (int)(cj_bench_parameter_count(scene->bench) + scene->look_count) + COMMON;
+    outlook->columns = (int)(cj_bench_parameter_count(scene->bench) + scene->look_count);
     size_t rows = (size_t)scene->rows + 1, thds = scene->distortion_count + 1;
     outlook->mean = cj_new(rows, sizeof *outlook->mean);
     outlook->var = cj_new(3 * (scene->count + 1), sizeof *outlook->var);
@@ -176,26 +172,6 @@ static void ratio_spread(const struct filling *filling, size_t index, double com
     }
 }
 
-/* What the solver does not know so exactly is off in the same way in every step, mostly: gain and
- * turn partly alike in all, partly each step's own. */
-static void add_common(const struct filling *filling, size_t index, double complex ratio,
-                       double sigma)
-{
-    const cj__feature *feature = &filling->scene->features[index];
-    size_t first = (size_t)filling->out->columns - COMMON;
-    double *re = by(filling, feature, 0), *im = feature->rows == 2 ? by(filling, feature, 1) : NULL;
-    double shared = 0.8 * sigma;
-    if (im == NULL) {
-        re[first + COMMON_GAIN] += shared * cabs(ratio);
-    } else {
-        re[first + COMMON_GAIN] += shared * creal(ratio);
-        im[first + COMMON_GAIN] += shared * cimag(ratio);
-        re[first + COMMON_TURN] -= shared * cimag(ratio);
-        im[first + COMMON_TURN] += shared * creal(ratio);
-    }
-    add_var(filling, index, pow(0.6 * sigma * cabs(ratio), 2));
-}
-
 static void fill_ratio(const struct filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
@@ -219,14 +195,14 @@ static void fill_ratio(const struct filling *filling, size_t index)
     if (filling->seen->tone_by != NULL && filling->seen->by != CJ_BY_TRANSIENT)
         ratio_spread(filling, index, ratio);
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_common(filling, index, ratio, filling->clip_error);
+        add_var(filling, index, pow(filling->clip_error * cabs(ratio), 2));
     if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
         double moved = fabs(mean[0] - filling->healthy[feature->row]);
         if (feature->rows == 2)
             moved = hypot(moved, mean[1] - filling->healthy[feature->row + 1]);
         double rise = 1 + 9 * fmin(fmax((filling->hz - 1e3) / 19e3, 0), 1);
         if (moved > 0.02 * cabs(ratio))
-            add_common(filling, index, ratio, filling->manner->loose_db * DB * rise);
+            add_var(filling, index, pow(filling->manner->loose_db * DB * rise * cabs(ratio), 2));
     }
 }
 

@@ -67,7 +67,7 @@ void cj__scene_free(cj__scene *scene);
 
 /* What is predicted for the scene with one manner. */
 typedef struct cj__outlook {
-    int rows, columns; /* parameters, a level per look, then errors that all steps share */
+    int rows, columns; /* columns: parameters, then a level per look */
     double *mean;      /* [rows] */
     double *var;       /* [3 * features] of what the solver leaves out */
     double *by;        /* [rows * columns] gradient times sigma */
