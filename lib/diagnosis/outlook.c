@@ -8,7 +8,8 @@
 
 #define DB (M_LN10 / 20)
 #define GBW_WIDER 1.5 /* than the spread of one maker's op-amps */
-/* Of the drive, at an output at its rail: -70 dB, 15 dB either way (fault_physics 4); a quiet one: 30 dB less. */
+/* Of the drive, at an output at its rail: -70 dB, 15 dB either way (fault_physics 4); a quiet one:
+ * 30 dB less. */
 #define RESIDUE 1e-3
 #define QUIET 0.03
 #define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
@@ -123,9 +124,11 @@ static double sigma_of(const struct filling *filling, size_t parameter)
     bool own = edited(manner, p->part);
     if (p->kind == CJ_P_HELD && own && manner->held_v > 0)
         return manner->held_v;
-    if (p->kind == CJ_P_RESIDUE)
-        return (own && manner->residue > 0 ? manner->residue : RESIDUE) * filling->drive_peak *
-               (filling->quiet ? QUIET : 1);
+    if (p->kind == CJ_P_RESIDUE) {
+        double share = own && manner->residue > 0 ? manner->residue : RESIDUE;
+        /* a section without a supply passes some of the tone: never a quiet one */
+        return share * filling->drive_peak * (filling->quiet && share <= RESIDUE ? QUIET : 1);
+    }
     if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
         return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
     if (p->kind == CJ_P_VALUE && own && !manner->tolerant && value_edited(manner, p->part))
