@@ -229,7 +229,7 @@ static void write_findings(cj_text *out, const struct scene *scene)
         return;
     if (diagnosis->state != CJ_STATE_HEALTHY) {
         if (findings->unexplained >= 0.5)
-            cj_text_add(out, "\nWhat comes closest, and what of it does not fit\n");
+            cj_text_add(out, "\nWhat comes closest\n");
         write_first(out, scene, &findings->items[0]);
         from = 1;
     }
