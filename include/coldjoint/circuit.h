@@ -126,6 +126,9 @@ typedef struct cj_bench cj_bench;
 /* The board must outlive the bench. CJ_DATA with a clear message where a healthy DC point does not exist. */
 CJ_API CJ_MUST_CHECK cj_status cj_bench_make(const cj_board *board, cj_bench **out, cj_error *err);
 CJ_API void cj_bench_free(cj_bench *bench);
+/* What the predictions so far took in dense algebra, in multiplications (of a board of few op-amps, little). A
+ * caller with a board of hundreds of op-amps can stop by it: it is the same on every machine. */
+CJ_API double cj_bench_work(const cj_bench *bench);
 CJ_API size_t cj_bench_parameter_count(const cj_bench *bench);
 CJ_API const cj_parameter *cj_bench_parameters(const cj_bench *bench);
 

@@ -195,6 +195,7 @@ typedef struct cj_study {
     size_t fault_count;
     cj_fault_group *groups;   /* of two or more faults that the steps cannot tell apart */
     size_t group_count;
+    bool too_large;           /* so many op-amps that the faults were not compared: no groups, rank, unseen */
     size_t parts, rank;       /* parts with a value; how many combinations of them the steps determine */
     cj_fault_group unseen;    /* faults that would pass every limit */
     size_t *undecidable;      /* limits narrower than the instruments, indices into the board's limits */

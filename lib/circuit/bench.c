@@ -302,6 +302,11 @@ void cj_bench_free(cj_bench *bench)
     cj_free(bench);
 }
 
+double cj_bench_work(const cj_bench *bench)
+{
+    return bench->change.system.work;
+}
+
 size_t cj_bench_parameter_count(const cj_bench *bench)
 {
     return bench->numbering.parameter_count;

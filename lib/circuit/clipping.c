@@ -32,6 +32,14 @@ bool cj__can_step(const cj_step *step)
            step->shape == CJ_SWEEP;
 }
 
+/* Dense in the sections: each step solves, each refactoring eliminates. */
+static void count_work(cj_bench *bench, const cj__transient_answer *got)
+{
+    double amps = (double)bench->numbering.amp_count;
+    bench->change.system.work +=
+        (double)got->steps * amps * amps + (double)got->refactors * amps * amps * amps / 3;
+}
+
 cj_status cj__predict_stepped(const cj__task *task, cj_error *err)
 {
     const cj__look *look = task->look;
@@ -51,6 +59,8 @@ cj_status cj__predict_stepped(const cj__task *task, cj_error *err)
             setup.against[c] = look->see[c].against - 1;
         }
         status = cj__transient(&netlist, &setup, &got, err);
+        if (status == CJ_OK)
+            count_work(task->bench, &got);
         if (status == CJ_OK)
             take(&got, p, look->points, task->out);
     }

@@ -275,6 +275,7 @@ typedef struct cj__system {
     int order, capacity;
     bool poor;   /* too few digits are left of a pivot: the change is better solved anew */
     double sign; /* of the real part of the determinant */
+    double work; /* multiplications so far, about */
 } cj__system;
 
 bool cj__system_reserve(cj__system *system, int order); /* and empties it */

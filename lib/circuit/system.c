@@ -101,6 +101,7 @@ void cj__system_factor(cj__system *system)
     int n = system->order;
     cj__c direction = 1; /* of the determinant */
     system->poor = false, system->sign = 1;
+    system->work += (double)n * n * n / 3;
     find_scales(system);
     for (int k = 0; k < n; k++) {
         int best = system->pivot[k] = choose_row(system, k);

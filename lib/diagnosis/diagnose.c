@@ -248,7 +248,9 @@ static void job_free(struct job *job)
 
 static cj_status find_out(struct job *job, cj_error *err)
 {
-    cj_status status = cj_bench_make(job->board, &job->bench, err);
+    cj_status status = cj__check_size(job->board, err);
+    if (status == CJ_OK)
+        status = cj_bench_make(job->board, &job->bench, err);
     if (status == CJ_OK)
         status = cj__scene_make(job->board, job->bench, job->observed, &job->scene, err);
     if (status == CJ_OK)
@@ -262,6 +264,25 @@ static cj_status find_out(struct job *job, cj_error *err)
     return status;
 }
 
+/* Faults that were not tried take their share, by count, of what the others were given. */
+static cj_status own_up(const cj__ranking *ranking, cj_diagnosis *out, cj_error *err)
+{
+    double tried = 0, missing = (double)ranking->left_out;
+    for (size_t i = 0; i < ranking->suspects->count; i++)
+        tried += (double)ranking->suspects->items[i].count;
+    double share = fmin(missing / fmax(tried, 1), 1);
+    for (size_t i = 0; i < out->findings->count; i++) {
+        out->findings->unexplained += share * out->findings->items[i].probability;
+        out->findings->items[i].probability *= 1 - share;
+    }
+    if (cj_lines_add(&out->notes,
+                     "%zu ways in which a part could fail were left out: on a board of so many "
+                     "op-amps not all can be followed; captures of lower level ask for less",
+                     ranking->left_out) != CJ_OK)
+        return cj_fail_memory(err);
+    return CJ_OK;
+}
+
 static cj_status answer(struct job *job, cj_diagnosis *out, cj_error *err)
 {
     cj_status status = cj__steps(job->board, job->bench, job->observed, out, err);
@@ -272,6 +293,8 @@ static cj_status answer(struct job *job, cj_diagnosis *out, cj_error *err)
     out->findings->unexplained = job->ranking->none;
     for (size_t g = 0; g < job->groups.count && status == CJ_OK; g++)
         status = from_group(job->ranking, &job->groups.items[g], out->findings, err);
+    if (status == CJ_OK && job->ranking->left_out > 0)
+        status = own_up(job->ranking, out, err);
     if (status == CJ_OK && job->options != NULL)
         status = join_rules(job->board, job->options, out, err);
     if (status != CJ_OK)

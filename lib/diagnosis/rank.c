@@ -381,6 +381,10 @@ static cj_status try_manner(cj__ranking *ranking, size_t index, size_t m, cj_err
     cj__trial setup = {.suspect = index, .manner = m, .free_value = NAN, .low = NAN, .high = NAN};
     if (manner->weight <= 0)
         return CJ_OK;
+    if (index > 0 && cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST) {
+        ranking->left_out++;
+        return CJ_OK;
+    }
     cj_status status = cj__active(ranking, manner, err);
     if (status != CJ_OK)
         return status;
@@ -417,8 +421,10 @@ static void sum_up(cj__ranking *ranking)
     size_t count = ranking->suspects->count;
     double high = -INFINITY;
     ranking->none_log = -INFINITY;
-    for (size_t i = 0; i < count; i++)
+    for (size_t i = 0; i < count; i++) {
         ranking->log[i] = -INFINITY;
+        ranking->best[i] = 0; /* of one that was never tried: never looked at */
+    }
     for (size_t t = 0; t < ranking->trial_count; t++) {
         const cj__trial *trial = &ranking->trials[t];
         double prior = log(ranking->suspects->items[trial->suspect].prior);
@@ -483,7 +489,9 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
             continue;
         }
         const cj__manner *manner = &suspect->manners[trial->manner];
-        if (manner->prior != CJ__FIXED && searched_before(ranking, t)) {
+        bool enough = cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST;
+        ranking->left_out += enough;
+        if (enough || (manner->prior != CJ__FIXED && searched_before(ranking, t))) {
             trial->log = trial->robust = -INFINITY;
             continue;
         }

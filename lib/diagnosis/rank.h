@@ -40,6 +40,7 @@ typedef struct cj__ranking {
     size_t singles;        /* suspects before pairs were added */
     bool *touches;         /* [single suspects * looks] looks that a suspect changes */
     size_t known;          /* suspects in the three arrays above */
+    size_t left_out;       /* manners not tried: the board has too many op-amps for all of them */
     bool quiet;            /* how the outlook is filled just now */
     double most;           /* density of the best trial so far */
     double none_log, none; /* none of these */
@@ -58,7 +59,7 @@ CJ_MUST_CHECK cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects,
 void cj__ranking_free(cj__ranking *ranking);
 
 /* The manner of a trial with every quantity fixed; edits: room for cj__trial_edits. */
-enum { CJ__TRIAL_EDITS = 128 };
+enum { CJ__TRIAL_EDITS = 1024 };
 CJ_MUST_CHECK bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial,
                                    cj_edit *edits, cj__manner *out);
 
@@ -84,6 +85,10 @@ double cj__apart(const cj__normal *metric, const double *a, const double *b);
 
 /* Best values of the searched quantity of a manner (local minima of the misfit), best first. */
 enum { CJ__MINIMA = 3 };
+
+/* Enough has been done: multiplications after which no further fault is tried (a dozen seconds on a
+ * bench's computer; the hall mixer takes a hundredth of it). */
+#define CJ__WORK_MOST 5e9
 CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manner,
                                    cj__normal *metric, double found[CJ__MINIMA], int *count,
                                    cj_error *err);

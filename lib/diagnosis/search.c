@@ -235,6 +235,8 @@ cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj_
     double step = (high - low) / (POINTS - 1), best = low, least = INFINITY, found = low;
     cj_status status = CJ_OK;
     for (int i = 0; i < POINTS && status == CJ_OK; i++) {
+        if (i > 0 && cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST)
+            break;
         status = misfit_at(&misfit, low + i * step, &found, err);
         if (status == CJ_OK && found < least) {
             least = found;

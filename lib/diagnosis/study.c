@@ -132,7 +132,7 @@ cj_status cj__study_scene(const cj_board *board, cj_bench *bench, const cj__stud
         status = cj__outlook_make(scene, &outlook, err);
     cj__manner healthy = {.weight = 1};
     if (status == CJ_OK)
-        status = cj__outlook_fill(scene, &healthy, NAN, 0, NULL, outlook, err);
+        status = cj__outlook_fill(scene, &healthy, NAN, CJ_TRANSIENT, NULL, outlook, err);
     if (status == CJ_OK) {
         set_errors(scene, errors, outlook->mean);
         *out = scene;
@@ -181,7 +181,9 @@ cj_status cj_study_make(const cj_board *board, const cj_instruments *instruments
     cj_bench *bench = NULL;
     cj__scene *scene = NULL;
     cj__suspects *suspects = NULL;
-    cj_status status = cj_bench_make(board, &bench, err);
+    cj_status status = cj__check_size(board, err);
+    if (status == CJ_OK)
+        status = cj_bench_make(board, &bench, err);
     if (status == CJ_OK)
         status = healthy_steps(study, bench, err);
     if (status == CJ_OK)

@@ -51,6 +51,10 @@ static cj_status all_means(struct grouping *grouping, cj_error *err)
 {
     size_t rows = (size_t)grouping->scene->rows;
     for (size_t i = 0; i < grouping->suspects->count; i++) {
+        if (cj_bench_work(grouping->scene->bench) > CJ__WORK_MOST)
+            grouping->study->too_large = true;
+        if (grouping->study->too_large)
+            return CJ_OK;
         cj_status status = fill(grouping, i, 0, err);
         if (status != CJ_OK)
             return status;
@@ -245,11 +249,12 @@ cj_status cj__study_groups(cj_study *study, const cj__scene *scene, const cj__su
         status = cj__normal_make(scene->rows, &grouping.normal, err);
     if (status == CJ_OK)
         status = all_means(&grouping, err);
-    if (status == CJ_OK)
+    bool compare = status == CJ_OK && !study->too_large;
+    if (compare)
         status = group_fixed(&grouping, err);
-    if (status == CJ_OK)
+    if (compare && status == CJ_OK)
         status = value_slopes(&grouping, &slopes, err);
-    if (status == CJ_OK) {
+    if (compare && status == CJ_OK) {
         group_values(&grouping, &slopes);
         status = collect(&grouping, err);
     }

@@ -119,7 +119,8 @@ static cj_status slips_through(struct judging *judging, const cj__suspect *suspe
     for (int i = 0; i < (suspect->fault.kind == CJ_FAULT_WRONG_VALUE ? 2 : 1) && *unseen; i++) {
         double value;
         const cj__manner *manner = cj__study_manner(suspect, factors[i], &value);
-        cj_status status = cj__outlook_fill(judging->scene, manner, value, CJ_TRANSIENT, NULL, judging->outlook, err);
+        cj_status status = cj__outlook_fill(judging->scene, manner, value, CJ_TRANSIENT, NULL,
+                                            judging->outlook, err);
         if (status != CJ_OK)
             return status;
         *unseen = passes(judging);
@@ -132,6 +133,8 @@ static cj_status find_unseen(struct judging *judging, cj_error *err)
     cj_status status = CJ_OK;
     for (size_t i = 1; i < judging->suspects->count && status == CJ_OK; i++) {
         bool unseen;
+        if (judging->study->too_large)
+            break;
         status = slips_through(judging, &judging->suspects->items[i], &unseen, err);
         if (status == CJ_OK && unseen)
             status =
@@ -202,7 +205,8 @@ cj_status cj__study_limits(cj_study *study, const cj__scene *scene, const cj__su
     if (status == CJ_OK)
         status = cj__normal_make(scene->rows, &judging.good, err);
     if (status == CJ_OK)
-        status = cj__outlook_fill(scene, &healthy, NAN, CJ_SPREAD, NULL, judging.outlook, err);
+        status = cj__outlook_fill(scene, &healthy, NAN, CJ_SPREAD | CJ_TRANSIENT, NULL,
+                                  judging.outlook, err);
     if (status == CJ_OK)
         status = cj__normal_fill(scene, judging.outlook, judging.good, err);
     if (status == CJ_OK) {

@@ -126,3 +126,15 @@ cj__suspect *cj__suspects_add_pair(cj__suspects *suspects, const cj__suspect *a,
                 return NULL;
     return pair;
 }
+
+cj_status cj__check_size(const cj_board *board, cj_error *err)
+{
+    int sections = 0;
+    for (size_t i = 0; i < board->part_count; i++)
+        sections += board->parts[i].section_count;
+    return sections <= CJ__SECTIONS_MOST
+               ? CJ_OK
+               : cj_fail(err, CJ_DATA, "", 0, 0,
+                         "%d op-amp sections; expected at most %d, or the board in several files",
+                         sections, (int)CJ__SECTIONS_MOST);
+}

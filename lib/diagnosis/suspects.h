@@ -97,4 +97,10 @@ void cj__stray_unknown(cj__manner *manner, size_t edit);
 cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
                            double weight);
 
+/* More sections than this are refused: what holds at their rails is dense algebra. */
+enum { CJ__SECTIONS_MOST = 500 };
+
+/* CJ_DATA where the board is beyond that. */
+CJ_MUST_CHECK cj_status cj__check_size(const cj_board *board, cj_error *err);
+
 #endif

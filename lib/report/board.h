@@ -13,6 +13,9 @@ void cj__write_fault(cj_text *out, const cj_board *board, const cj_fault *fault)
 /* Whether both are said the same way (the two ends of a resistor). */
 bool cj__same_words(const cj_board *board, const cj_fault *one, const cj_fault *other);
 
+/* Why a study has no groups. */
+extern const char cj__too_large[];
+
 /* ---- grid.c: cells in columns that are as wide as they have to be ---- */
 
 enum { CJ__GRID_COLUMNS = 5, CJ__GRID_GAP = 2 };

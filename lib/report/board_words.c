@@ -3,6 +3,10 @@
 
 #include <math.h>
 
+const char cj__too_large[] =
+    "The board has too many op-amps to compare every fault with every other: what reads alike and "
+    "what passes unseen is not known";
+
 void cj__write_keyed(cj_text *out, const cj_keyed_figure *figure, bool with_u)
 {
     if (figure->word != NULL)

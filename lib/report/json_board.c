@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The answers of `diagnose` and `board` as JSON. */
 #include "report/json.h"
+#include "report/board.h"
 #include "report/internal.h"
 
 #include <math.h>
@@ -194,6 +195,8 @@ cj_status cj_report_study_json(const cj_study *study, cj_text *out, cj_error *er
         cj__json_append(&json, limits,
                         limit_value(&json, board, &board->limits[study->undecidable[i]]));
     cj__json_set(&json, json.root, "undecidable", limits);
+    if (study->too_large)
+        cj__json_set(&json, json.root, "why", json_string(cj__too_large));
     cj__json_set(&json, json.root, "warnings", cj__json_lines(&json, &board->warnings));
     return cj__json_end(&json, out, err);
 }

@@ -207,13 +207,20 @@ cj_status cj_report_study_text(const cj_study *study, const cj_report_style *sty
     write_count(out, board->part_count, "part", ", ");
     write_count(out, board->net_count, "net", ", ");
     write_count(out, board->step_count, "step", ", ");
-    write_count(out, study->fault_count, "single fault", "\n  of the value");
-    cj_text_add(out, "%s of ", study->parts == 1 ? "" : "s");
-    write_count(out, study->parts, "part", " the steps determine ");
-    write_count(out, study->rank, "combination", "\n");
+    write_count(out, study->fault_count, "single fault", "\n");
+    if (!study->too_large) {
+        cj_text_add(out, "  of the value%s of ", study->parts == 1 ? "" : "s");
+        write_count(out, study->parts, "part", " the steps determine ");
+        write_count(out, study->rank, "combination", "\n");
+    }
     write_steps(out, study, &colours);
-    write_groups(out, study, &colours);
-    write_unseen(out, study, &colours);
+    if (study->too_large) {
+        cj_text_add(out, "\n");
+        cj__wrap(out, out->length, 0, cj__too_large);
+    } else {
+        write_groups(out, study, &colours);
+        write_unseen(out, study, &colours);
+    }
     write_undecidable(out, study, &colours);
     return cj__finish(out, start, err);
 }
