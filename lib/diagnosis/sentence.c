@@ -65,7 +65,7 @@ static void open_opamp(const cj_board *board, const cj_part *part, const cj_faul
         const cj_part *feedback =
             between(board, part->pins[section->out - 1], part->pins[section->inverting - 1]);
         if (feedback != NULL)
-            cj_text_add(out, "; the signal only leaks through %s, not inverted", feedback->ref);
+            cj_text_add(out, "; the signal only leaks past it through %s", feedback->ref);
     } else if (role == INVERTING || role == PLUS) {
         cj_text_add(out, "; the input floats and the output runs away");
     } else {

@@ -12,6 +12,7 @@ import arguments
 import board
 import captures
 import errors
+import hostile
 from bench import Bench, Failure, Skip
 
 
@@ -38,7 +39,7 @@ def main():
     counts = {"passed": 0, "failed": 0, "skipped": 0}
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(os.path.abspath(sys.argv[1]), os.path.abspath(sys.argv[2]), folder)
-        for part in (captures, arguments, errors, board):
+        for part in (captures, arguments, errors, board, hostile):
             for name, test in part.tests(bench):
                 if wanted in name:
                     counts[run_one(name, test)] += 1
