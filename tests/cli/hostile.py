@@ -128,10 +128,9 @@ def very_many_opamps(bench):
     bench.error(65, "coldjoint: wide.yaml: 501 op-amp sections; expected at most 500*", "diagnose", refused,
                 "tone:gain_db=0")
     study = bench.answer("board", path, status=0)
-    expect(study.get("why") and not study["groups"] and not study["unseen"], "compared after all?")
+    expect("too many op-amps" in study.get("why", "") and not study["groups"] and not study["unseen"], "compared?")
     gain = study["steps"][0]["figures"]["gain_db"]["value"]
     expect(abs(gain) < 0.05, f"gain {gain}")
-    expect("too many op-amps" in bench.run(["board", path]).text, "the text does not say so")
     found = bench.answer("diagnose", path, "tone:gain_db=0.0~0.05")
     expect(found["verdict"] == "healthy", f"verdict {found['verdict']}")
 
