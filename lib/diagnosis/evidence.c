@@ -242,10 +242,7 @@ static double surprise(const cj__ranking *ranking, const cj__feature *feature)
     double most = 0;
     for (int r = 0; r < feature->rows; r++) {
         int row = feature->row + r;
-        const double *factor = ranking->good->factor + (size_t)row * (size_t)ranking->good->rows;
-        double variance = 0;
-        for (int k = 0; k <= row; k++)
-            variance += factor[k] * factor[k];
+        double variance = cj__normal_variance(ranking->good, row);
         most = fmax(most, fabs(feature->x[r] - ranking->healthy[row]) / sqrt(variance));
     }
     return most;

@@ -204,7 +204,7 @@ static double information(const struct search *search)
                 draw[r] = deviate(&state);
                 reading[r] = rival->mean[r];
                 for (int k = 0; k <= r; k++)
-                    reading[r] += rival->normal->factor[r * rows + k] * draw[k];
+                    reading[r] += rival->normal->factor[k * rows + r] * draw[k];
             }
             after += rival->share * entropy_after(search, reading) / DRAWS;
         }

@@ -104,12 +104,14 @@ CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manne
 
 /* ---- score.c ---- */
 
-/* A joint normal: lower Cholesky factor of the covariance. */
+/* A joint normal: Cholesky factor of the covariance, lower triangle stored by columns. */
 typedef struct cj__normal {
     int rows;
     double *factor;      /* [rows * rows] */
     double half_log_det; /* ln of the product of its diagonal */
     double *white;       /* [rows] scratch: whitened residual of the last score */
+    double *work;        /* [rows] scratch */
+    int *touched;        /* [rows] scratch */
 } cj__normal;
 
 CJ_MUST_CHECK cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err);
@@ -117,6 +119,8 @@ void cj__normal_free(cj__normal *normal);
 /* Covariance of the outlook plus that of measuring. CJ_BUG where it is not positive. */
 CJ_MUST_CHECK cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook,
                                         cj__normal *normal, cj_error *err);
+/* Variance of a row by itself. */
+double cj__normal_variance(const cj__normal *normal, int row);
 /* Squared distance of what was seen from the mean, in standard deviations; fills normal->white. */
 double cj__normal_distance(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal);
 /* ln density from a distance: a normal whose size is not quite known. */

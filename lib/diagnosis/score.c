@@ -7,34 +7,34 @@
 
 /* ---- a joint normal ---- */
 
-static bool cholesky(double *a, int n)
+/* Row by row, the factor going across (column k of it in row k): sums keep their order, and the
+ * innermost loop runs along memory. row: [n] scratch. */
+static bool cholesky(double *a, int n, double *row)
 {
-    for (int i = 0; i < n; i++) {
-        double *row = a + (size_t)i * (size_t)n;
-        for (int j = 0; j <= i; j++) {
-            const double *other = a + (size_t)j * (size_t)n;
-            double sum = row[j];
-            for (int k = 0; k < j; k++)
-                sum -= row[k] * other[k];
-            if (j < i)
-                row[j] = sum / other[j];
-            else if (sum > 0 && isfinite(sum))
-                row[i] = sqrt(sum);
-            else
-                return false;
+    size_t size = (size_t)n;
+    for (size_t i = 0; i < size; i++) {
+        for (size_t j = 0; j <= i; j++)
+            row[j] = a[j * size + i];
+        for (size_t k = 0; k < i; k++) {
+            double *across = a + k * size, value = row[k] / across[k];
+            across[i] = value;
+            for (size_t j = k + 1; j <= i; j++)
+                row[j] -= value * across[j];
         }
+        if (!(row[i] > 0 && isfinite(row[i])))
+            return false;
+        a[i * size + i] = sqrt(row[i]);
     }
     return true;
 }
 
 void cj__forward(const double *factor, int n, double *b)
 {
-    for (int i = 0; i < n; i++) {
-        const double *row = factor + (size_t)i * (size_t)n;
-        double sum = b[i];
-        for (int k = 0; k < i; k++)
-            sum -= row[k] * b[k];
-        b[i] = sum / row[i];
+    for (int k = 0; k < n; k++) {
+        const double *across = factor + (size_t)k * (size_t)n;
+        double value = b[k] /= across[k];
+        for (int i = k + 1; i < n; i++)
+            b[i] -= across[i] * value;
     }
 }
 
@@ -47,7 +47,10 @@ cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err)
     normal->rows = rows;
     normal->factor = cj_new(n * n, sizeof *normal->factor);
     normal->white = cj_new(n, sizeof *normal->white);
-    if (normal->factor == NULL || normal->white == NULL) {
+    normal->work = cj_new(n, sizeof *normal->work);
+    normal->touched = cj_new(n, sizeof *normal->touched);
+    if (normal->factor == NULL || normal->white == NULL || normal->work == NULL ||
+        normal->touched == NULL) {
         cj__normal_free(normal);
         return cj_fail_memory(err);
     }
@@ -61,21 +64,26 @@ void cj__normal_free(cj__normal *normal)
         return;
     cj_free(normal->factor);
     cj_free(normal->white);
+    cj_free(normal->work);
+    cj_free(normal->touched);
     cj_free(normal);
 }
 
-/* Lower triangle of by by^T. Most columns touch few rows: those that are zero cost nothing. */
-static void add_spread(const cj__outlook *outlook, double *a)
+/* Upper triangle of by by^T. Most columns touch few rows: those that are zero cost nothing. */
+static void add_spread(const cj__outlook *outlook, double *a, int *touched, double *value)
 {
-    int n = outlook->rows, columns = outlook->columns;
-    for (int c = 0; c < columns; c++) {
-        for (int i = 0; i < n; i++) {
-            double left = outlook->by[(size_t)i * (size_t)columns + (size_t)c];
-            if (left == 0)
-                continue;
-            double *row = a + (size_t)i * (size_t)n;
-            for (int j = 0; j <= i; j++)
-                row[j] += left * outlook->by[(size_t)j * (size_t)columns + (size_t)c];
+    size_t n = (size_t)outlook->rows, columns = (size_t)outlook->columns;
+    for (size_t c = 0; c < columns; c++) {
+        size_t count = 0;
+        for (size_t i = 0; i < n; i++)
+            if (outlook->by[i * columns + c] != 0) {
+                touched[count] = (int)i;
+                value[count++] = outlook->by[i * columns + c];
+            }
+        for (size_t j = 0; j < count; j++) {
+            double *row = a + (size_t)touched[j] * n;
+            for (size_t i = j; i < count; i++)
+                row[touched[i]] += value[i] * value[j];
         }
     }
 }
@@ -86,23 +94,33 @@ cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj
     int n = normal->rows;
     double *a = normal->factor;
     memset(a, 0, (size_t)n * (size_t)n * sizeof *a);
-    add_spread(outlook, a);
+    add_spread(outlook, a, normal->touched, normal->work);
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         const double *more = outlook->var + 3 * f;
         size_t i = (size_t)feature->row, size = (size_t)n;
         a[i * size + i] += feature->var[0] + more[0];
         if (feature->rows == 2) {
-            a[(i + 1) * size + i] += feature->var[1] + more[1];
+            a[i * size + i + 1] += feature->var[1] + more[1];
             a[(i + 1) * size + i + 1] += feature->var[2] + more[2];
         }
     }
-    if (!cholesky(a, n))
+    if (!cholesky(a, n, normal->work))
         return cj_fail(err, CJ_BUG, "", 0, 0, "a covariance is not positive");
     normal->half_log_det = 0;
     for (int i = 0; i < n; i++)
         normal->half_log_det += log(a[(size_t)i * (size_t)n + (size_t)i]);
     return CJ_OK;
+}
+
+double cj__normal_variance(const cj__normal *normal, int row)
+{
+    double variance = 0;
+    for (int k = 0; k <= row; k++) {
+        double share = normal->factor[(size_t)k * (size_t)normal->rows + (size_t)row];
+        variance += share * share;
+    }
+    return variance;
 }
 
 double cj__normal_distance(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal)

@@ -84,11 +84,7 @@ static bool passes_tolerance(const struct judging *judging, double sigmas)
             continue;
         for (int r = 0; r < feature->rows; r++) {
             int row = feature->row + r;
-            const double *factor =
-                judging->good->factor + (size_t)row * (size_t)judging->good->rows;
-            double variance = 0;
-            for (int k = 0; k <= row; k++)
-                variance += factor[k] * factor[k];
+            double variance = cj__normal_variance(judging->good, row);
             if (fabs(judging->outlook->mean[row] - judging->healthy[row]) > sigmas * sqrt(variance))
                 return false;
         }
