@@ -26,6 +26,7 @@ void cj__outlook_free(cj__outlook *outlook)
     cj_free(outlook->loose);
     cj_free(outlook->up);
     cj_free(outlook->shift);
+    cj_free(outlook->as_of);
     cj__outlook_free(outlook->scratch);
     cj_free(outlook);
 }
@@ -46,9 +47,10 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
     outlook->loose = cj_new(thds, sizeof *outlook->loose);
     outlook->up = cj_new(rows, sizeof *outlook->up);
     outlook->shift = cj_new(rows, sizeof *outlook->shift);
+    outlook->as_of = cj_new(scene->look_count + 1, sizeof *outlook->as_of);
     if (outlook->up == NULL || outlook->shift == NULL || outlook->mean == NULL ||
         outlook->var == NULL || outlook->by == NULL || outlook->thd == NULL ||
-        outlook->skip == NULL || outlook->loose == NULL) {
+        outlook->skip == NULL || outlook->loose == NULL || outlook->as_of == NULL) {
         cj__outlook_free(outlook);
         return cj_fail_memory(err);
     }
@@ -67,6 +69,7 @@ struct filling {
     const cj_parameter *parameters;
     size_t parameter_count;
     size_t look;       /* index into the scene's looks */
+    bool spread;       /* fill in gradients too */
     double drive_peak; /* of the step */
     double hz;
     double clip_error; /* relative, of a tone out of a transient */
@@ -216,7 +219,8 @@ static void fill_level(const struct filling *filling, size_t index)
     double size = cabs(volts);
     double *row = by(filling, feature, 0);
     filling->out->mean[feature->row] = size;
-    row[filling->parameter_count + filling->look] = LEVEL_SIGMA * size;
+    if (filling->spread)
+        row[filling->parameter_count + filling->look] = LEVEL_SIGMA * size;
     double complex unit = size > 0 ? conj(volts) / size : 1;
     bool spread = filling->seen->tone_by != NULL && filling->seen->by != CJ_BY_TRANSIENT;
     for (size_t p = 0; spread && p < filling->parameter_count; p++) {
@@ -263,7 +267,7 @@ static void fill_rms(const struct filling *filling, size_t index)
     double ac = cabs(tone(filling, feature->channel)), dc = filling->seen->dc_v[feature->channel];
     double rms = sqrt(dc * dc + ac * ac / 2);
     filling->out->mean[feature->row] = rms;
-    if (rms > 0)
+    if (rms > 0 && filling->spread)
         by(filling, feature, 0)[filling->parameter_count + filling->look] =
             LEVEL_SIGMA * ac * ac / 2 / rms;
     add_var(filling, index, pow(0.01 * rms, 2) + 25e-6); /* parts and offsets, roughly */
@@ -376,24 +380,42 @@ static void clear(cj__outlook *out, const cj__scene *scene)
 {
     memset(out->mean, 0, (size_t)out->rows * sizeof *out->mean);
     memset(out->var, 0, 3 * scene->count * sizeof *out->var);
-    memset(out->by, 0, (size_t)out->rows * (size_t)out->columns * sizeof *out->by);
     memset(out->skip, 0, scene->count * sizeof *out->skip);
     out->excess = out->residue = out->oscillates = out->steps_in_time = false;
     out->fragile_part = out->fragile_section = -1;
+}
+
+/* Gradients of a look: zero, or those of a good unit, which stay from one manner to the next. */
+static void set_spread(const cj__scene *scene, size_t index, const cj__outlook *from,
+                       cj__outlook *out)
+{
+    size_t columns = (size_t)out->columns;
+    if (from != NULL && out->as_of[index] == from)
+        return;
+    out->as_of[index] = from;
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        size_t row = (size_t)feature->row, rows = (size_t)feature->rows;
+        double *to = out->by + row * columns;
+        if (feature->look != scene->looks[index])
+            continue;
+        if (from != NULL)
+            memcpy(to, from->by + row * columns, rows * columns * sizeof *to);
+        else
+            memset(to, 0, rows * columns * sizeof *to);
+    }
 }
 
 /* Where the manner changes nothing, everything is as of a good unit. */
 static void copy_look(const cj__scene *scene, size_t look, const cj__outlook *from,
                       cj__outlook *out)
 {
-    size_t columns = (size_t)out->columns;
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         if (feature->look != look)
             continue;
         size_t row = (size_t)feature->row, rows = (size_t)feature->rows;
         memcpy(out->mean + row, from->mean + row, rows * sizeof *out->mean);
-        memcpy(out->by + row * columns, from->by + row * columns, rows * columns * sizeof *out->by);
         memcpy(out->var + 3 * f, from->var + 3 * f, 3 * sizeof *out->var);
         out->skip[f] = from->skip[f];
         out->excess = out->excess || from->skip[f];
@@ -412,7 +434,10 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
     const double *healthy = reference != NULL ? reference->good->mean : NULL;
     clear(out, scene);
     for (size_t i = 0; i < scene->look_count; i++) {
-        if (reference != NULL && reference->active != NULL && !reference->active[i]) {
+        bool kept = reference != NULL && reference->active != NULL && !reference->active[i];
+        if (want & CJ_SPREAD)
+            set_spread(scene, i, kept ? reference->good : NULL, out);
+        if (kept) {
             copy_look(scene, scene->looks[i], reference->good, out);
             continue;
         }
@@ -435,6 +460,7 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                                   .parameters = cj_bench_parameters(scene->bench),
                                   .parameter_count = cj_bench_parameter_count(scene->bench),
                                   .look = i,
+                                  .spread = (want & CJ_SPREAD) != 0,
                                   .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0,
                                   .hz = step->hz[0],
                                   .clip_error = clip_error(seen, step->hz[0]),

@@ -74,10 +74,12 @@ static void note_active(cj__ranking *ranking, bool spread, bool *changed)
             for (int r = 0; r < feature->rows; r++) {
                 int row = feature->row + r;
                 double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
+                changed[i] = changed[i] || moved * moved > 1e-4 * error;
+                if (changed[i] || !spread)
+                    continue;
                 double wider = spread_of(now, row) + now->var[3 * f + 2 * (size_t)r] -
                                spread_of(good, row) - good->var[3 * f + 2 * (size_t)r];
-                changed[i] = changed[i] || moved * moved > 1e-4 * error ||
-                             (spread && fabs(wider) > 0.05 * error);
+                changed[i] = fabs(wider) > 0.05 * error;
             }
         }
         for (size_t d = 0; d < scene->distortion_count && !changed[i]; d++)
@@ -222,7 +224,9 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
     double low = log(manner->low), high = log(manner->high), t = log(trial->free_value),
            s = high - low;
     double *white = ranking->normal->white, along = 0, size = 0;
-    cj_status status = slope_at(ranking, manner, t, want & ~(unsigned)CJ_TRANSIENT, slope, err);
+    cj_status status = CJ_OK;
+    if (cj__any_active(ranking))
+        status = slope_at(ranking, manner, t, want & ~(unsigned)CJ_TRANSIENT, slope, err);
     for (int i = 0; i < rows && status == CJ_OK; i++) {
         along += slope[i] * white[i];
         size += slope[i] * slope[i];
@@ -239,6 +243,8 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
             status = judge_at(ranking, manner, exp(t), want, trial, err);
         }
         s = fmin(1 / sqrt(size), s);
+    } else if (status == CJ_OK && cj__any_active(ranking)) {
+        status = judge_at(ranking, manner, exp(t), want, trial, err);
     }
     trial->low = exp(fmax(t - 1.645 * s, low));
     trial->high = exp(fmin(t + 1.645 * s, high));

@@ -75,6 +75,9 @@ CJ_MUST_CHECK cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err);
  * not solved until the next call. */
 CJ_MUST_CHECK cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *err);
 
+/* Whether it changes any (search.c). */
+bool cj__any_active(const cj__ranking *ranking);
+
 /* The spread of a trial into ranking->normal (and what it predicts into ranking->outlook). */
 CJ_MUST_CHECK cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial,
                                          unsigned want, cj_error *err);

@@ -70,7 +70,7 @@ typedef struct cj__outlook {
     int rows, columns; /* columns: parameters, then a level per look */
     double *mean;      /* [rows] */
     double *var;       /* [3 * features] of what the solver leaves out */
-    double *by;        /* [rows * columns] gradient times sigma */
+    double *by;        /* [rows * columns] gradient times sigma; only with CJ_SPREAD */
     double *thd;       /* [distortions] fraction; NaN unknown */
     bool *skip;  /* [features] no narrow prediction: the drive leaves the swing and no transient was
                     run */
@@ -82,6 +82,7 @@ typedef struct cj__outlook {
     int fragile_part, fragile_section;
     double *up, *shift; /* [rows] scratch */
     struct cj__outlook *scratch;
+    const struct cj__outlook **as_of; /* [looks] whose gradients stand there; NULL: its own */
 } cj__outlook;
 
 /* A good unit beside it: where loose_db applies; and the looks that a manner is known to leave

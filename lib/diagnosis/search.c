@@ -176,7 +176,7 @@ static cj_status look_over(struct misfit *misfit, struct point *grid, int points
     return status;
 }
 
-static bool anything_shows(const cj__ranking *ranking)
+bool cj__any_active(const cj__ranking *ranking)
 {
     for (size_t i = 0; i < ranking->scene->look_count; i++)
         if (ranking->active[i])
@@ -217,7 +217,7 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     struct point grid[GRID_MOST];
     double range = log(manner->high / manner->low);
     int points = (int)fmin(fmax(ceil(range / 0.6), 6), GRID_MOST - 1) + 1;
-    if (!anything_shows(ranking)) { /* whatever the value */
+    if (!cj__any_active(ranking)) { /* whatever the value */
         found[0] = sqrt(manner->low * manner->high);
         *count = 1;
         return CJ_OK;
