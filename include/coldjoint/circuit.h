@@ -142,6 +142,7 @@ enum {
     CJ_TRANSIENT = 2, /* step through time where the drive leaves the swing */
     CJ_EXACT = 4,     /* factor the edited circuit anew instead of changing the healthy solution */
     CJ_POLES = 8,     /* look for poles in the right half plane */
+    CJ_BARE = 16,     /* leave fragile_part and fragile_section at -1 */
 };
 
 CJ_API CJ_MUST_CHECK cj_status cj_prediction_make(const cj_bench *bench, size_t look, cj_prediction **out,

@@ -370,6 +370,7 @@ static cj_status predict_rest(const cj__task *task, bool *poor, cj_error *err)
 {
     cj_bench *bench = task->bench;
     const cj__c *x = task->frame->rest;
+    bench->rest.bare = task->want & CJ_BARE;
     cj_status status = cj__rest_find(&bench->change, &bench->rest, err);
     *poor = bench->rest.poor;
     if (status != CJ_OK || *poor)

@@ -360,7 +360,10 @@ cj_status cj__rest_find(cj__change *change, cj__rest *rest, cj_error *err)
     if (status != CJ_OK || rest->poor)
         return status;
     find_dead_rails(change, rest);
-    status = find_fragile(change, rest, err);
+    if (rest->bare)
+        rest->fragile = -1;
+    else
+        status = find_fragile(change, rest, err);
     cj__terms_solve(change, change->frame->rest);
     return status;
 }

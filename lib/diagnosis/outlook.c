@@ -548,13 +548,13 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
     cj_variant moved = {variant->edits, variant->count + 1};
     size_t rows = (size_t)out->rows, columns = (size_t)out->columns;
     double *up = out->up;
-    cj_status status = fill_with(scene, manner, &moved, 0, reference, out->scratch, err);
+    cj_status status = fill_with(scene, manner, &moved, CJ_BARE, reference, out->scratch, err);
     if (status != CJ_OK)
         return status;
     memcpy(up, out->scratch->mean, rows * sizeof *up);
     bool excess = out->scratch->excess;
     edit->a = value * exp(-sigma);
-    status = fill_with(scene, manner, &moved, 0, reference, out->scratch, err);
+    status = fill_with(scene, manner, &moved, CJ_BARE, reference, out->scratch, err);
     if (status != CJ_OK || excess || out->scratch->excess)
         return status;
     for (size_t f = 0; f < scene->count; f++) {

@@ -31,6 +31,7 @@ void cj__ranking_free(cj__ranking *ranking)
     cj__outlook_free(ranking->outlook);
     cj__normal_free(ranking->normal);
     cj__normal_free(ranking->good);
+    cj_free(ranking->found.mean);
     cj_free(ranking);
 }
 
@@ -102,7 +103,7 @@ cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *e
     for (int p = 0; p < points && status == CJ_OK; p++) {
         double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, p / 2.0);
         bool spread = points == 1 || p == 1; /* the spread moves with the means at the ends */
-        status = fill(ranking, manner, value, spread ? CJ_SPREAD : 0, err);
+        status = fill(ranking, manner, value, spread ? CJ_SPREAD : CJ_BARE, err);
         if (status == CJ_OK)
             note_active(ranking, spread, changed);
     }
@@ -226,7 +227,7 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
     double *white = ranking->normal->white, along = 0, size = 0;
     cj_status status = CJ_OK;
     if (cj__any_active(ranking))
-        status = slope_at(ranking, manner, t, want & ~(unsigned)CJ_TRANSIENT, slope, err);
+        status = slope_at(ranking, manner, t, CJ_BARE, slope, err);
     for (int i = 0; i < rows && status == CJ_OK; i++) {
         along += slope[i] * white[i];
         size += slope[i] * slope[i];
@@ -371,7 +372,7 @@ static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__
     const cj__trial *last = &ranking->trials[ranking->trial_count - 1];
     if (last->split != 0 || last->rough || last->density < ranking->most - HOPELESS)
         return CJ_OK;
-    status = cj__search(ranking, manner, ranking->normal, again, &more, err);
+    status = cj__search_again(ranking, manner, ranking->normal, again, &more, err);
     for (int i = 0; i < more && status == CJ_OK; i++) {
         if (known_value(found, count, again[i]))
             continue;
@@ -530,7 +531,8 @@ static cj_status prepare(cj__ranking *ranking, cj_error *err)
     ranking->active = cj_new(scene->look_count + 1, sizeof *ranking->active);
     ranking->singles = ranking->suspects->count;
     ranking->touches = cj_new(ranking->singles * scene->look_count + 1, sizeof *ranking->touches);
-    if (ranking->active == NULL || ranking->touches == NULL)
+    ranking->found.mean = cj_new(CJ__KNOWN_MOST * (size_t)scene->rows + 1, sizeof(double));
+    if (ranking->active == NULL || ranking->touches == NULL || ranking->found.mean == NULL)
         return cj_fail_memory(err);
     cj_status status = cj__outlook_make(scene, &ranking->outlook, err);
     if (status == CJ_OK)

@@ -29,6 +29,15 @@ typedef struct cj__trial {
     double *mean;      /* [rows] */
 } cj__trial;
 
+/* What was predicted for values of one searched quantity. */
+enum { CJ__KNOWN_MOST = 160 };
+typedef struct cj__known {
+    size_t count;
+    double t[CJ__KNOWN_MOST];    /* ln value */
+    int skipped[CJ__KNOWN_MOST]; /* rows without a prediction */
+    double *mean;                /* [CJ__KNOWN_MOST * rows] */
+} cj__known;
+
 typedef struct cj__ranking {
     const cj__scene *scene;
     cj__suspects *suspects; /* borrowed; pairs are added to it */
@@ -50,6 +59,7 @@ typedef struct cj__ranking {
     cj__outlook *outlook;  /* scratch */
     cj__normal *normal;    /* scratch */
     cj__normal *good;      /* of a good unit */
+    cj__known found;       /* of the last search */
 } cj__ranking;
 
 /* Judges all suspects. healthy_prior: probability that nothing is wrong before anything was seen.
@@ -95,6 +105,11 @@ enum { CJ__MINIMA = 3 };
 CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manner,
                                    cj__normal *metric, double found[CJ__MINIMA], int *count,
                                    cj_error *err);
+/* Once more with another metric, the same manner and nothing changed since: what was predicted is
+ * not solved again. */
+CJ_MUST_CHECK cj_status cj__search_again(cj__ranking *ranking, const cj__manner *manner,
+                                         cj__normal *metric, double found[CJ__MINIMA], int *count,
+                                         cj_error *err);
 /* The best value where the drive leaves the swing, stepped through time; coarser. */
 CJ_MUST_CHECK cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner,
                                            cj__normal *metric, double *value, cj_error *err);

@@ -3,6 +3,7 @@
  * before. */
 #include <limits.h>
 #include <math.h>
+#include <string.h>
 
 #include "diagnosis/rank.h"
 
@@ -79,20 +80,55 @@ struct misfit {
     int skipped;      /* of the last value */
 };
 
-static cj_status misfit_at(struct misfit *misfit, double t, double *value, cj_error *err)
+static const double *recall(const cj__known *known, int rows, double t, int *skipped)
 {
-    cj__outlook *outlook = misfit->ranking->outlook;
-    cj__reference reference = {misfit->ranking->unit, misfit->ranking->active, false};
-    cj_status status = cj__outlook_fill(misfit->ranking->scene, misfit->manner, exp(t), 0,
-                                        &reference, outlook, err);
+    for (size_t i = known->count; i-- > 0;)
+        if (known->t[i] == t) {
+            *skipped = known->skipped[i];
+            return known->mean + i * (size_t)rows;
+        }
+    return NULL;
+}
+
+static void remember(cj__known *known, int rows, double t, int skipped, const double *mean)
+{
+    if (known->count == CJ__KNOWN_MOST)
+        return;
+    known->t[known->count] = t;
+    known->skipped[known->count] = skipped;
+    memcpy(known->mean + known->count++ * (size_t)rows, mean, (size_t)rows * sizeof *mean);
+}
+
+/* Means into the outlook, and the rows that are not predicted. */
+static cj_status predict_at(struct misfit *misfit, double t, cj_error *err)
+{
+    cj__ranking *ranking = misfit->ranking;
+    const cj__scene *scene = ranking->scene;
+    const double *mean = recall(&ranking->found, scene->rows, t, &misfit->skipped);
+    if (mean != NULL) {
+        memcpy(ranking->outlook->mean, mean, (size_t)scene->rows * sizeof *mean);
+        return CJ_OK;
+    }
+    cj__reference reference = {ranking->unit, ranking->active, false};
+    cj_status status =
+        cj__outlook_fill(scene, misfit->manner, exp(t), CJ_BARE, &reference, ranking->outlook, err);
     if (status != CJ_OK)
         return status;
-    *value = cj__normal_distance(misfit->ranking->scene, outlook, misfit->metric);
-    /* what is not predicted is no match: a value that predicts more rows well is the better one */
     misfit->skipped = 0;
-    for (size_t f = 0; f < misfit->ranking->scene->count; f++)
-        if (outlook->skip[f])
-            misfit->skipped += misfit->ranking->scene->features[f].rows;
+    for (size_t f = 0; f < scene->count; f++)
+        if (ranking->outlook->skip[f])
+            misfit->skipped += scene->features[f].rows;
+    remember(&ranking->found, scene->rows, t, misfit->skipped, ranking->outlook->mean);
+    return CJ_OK;
+}
+
+static cj_status misfit_at(struct misfit *misfit, double t, double *value, cj_error *err)
+{
+    cj_status status = predict_at(misfit, t, err);
+    if (status != CJ_OK)
+        return status;
+    *value = cj__normal_distance(misfit->ranking->scene, misfit->ranking->outlook, misfit->metric);
+    /* what is not predicted is no match: a value that predicts more rows well is the better one */
     *value += UNPREDICTED * misfit->skipped;
     if (misfit->skipped > misfit->skipped_most)
         *value += 1e12; /* a search that began where more is predicted stays there */
@@ -210,8 +246,8 @@ static cj_status refine_minima(struct misfit *misfit, const struct point *grid, 
     return status;
 }
 
-cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
-                     double found[CJ__MINIMA], int *count, cj_error *err)
+cj_status cj__search_again(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
+                           double found[CJ__MINIMA], int *count, cj_error *err)
 {
     struct misfit misfit = {ranking, manner, metric, 0, INT_MAX, 0};
     struct point grid[GRID_MOST];
@@ -226,6 +262,13 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     return status == CJ_OK ? refine_minima(&misfit, grid, points, found, count, err) : status;
 }
 
+cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
+                     double found[CJ__MINIMA], int *count, cj_error *err)
+{
+    ranking->found.count = 0;
+    return cj__search_again(ranking, manner, metric, found, count, err);
+}
+
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                              double *value, cj_error *err)
 {
@@ -234,6 +277,7 @@ cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj_
     double low = log(manner->low), high = log(manner->high);
     double step = (high - low) / (POINTS - 1), best = low, least = INFINITY, found = low;
     cj_status status = CJ_OK;
+    ranking->found.count = 0;
     for (int i = 0; i < POINTS && status == CJ_OK; i++) {
         if (i > 0 && cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST)
             break;
