@@ -105,14 +105,19 @@ CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manne
 
 /* ---- score.c ---- */
 
+/* What a column of gradients does to a row. */
+typedef struct cj__touched {
+    size_t row;
+    double value;
+} cj__touched;
+
 /* A joint normal: Cholesky factor of the covariance, lower triangle stored by columns. */
 typedef struct cj__normal {
     int rows;
-    double *factor;      /* [rows * rows] */
-    double half_log_det; /* ln of the product of its diagonal */
-    double *white;       /* [rows] scratch: whitened residual of the last score */
-    double *work;        /* [rows] scratch */
-    int *touched;        /* [rows] scratch */
+    double *factor;       /* [rows * rows] */
+    double half_log_det;  /* ln of the product of its diagonal */
+    double *white;        /* [rows] scratch: whitened residual of the last score */
+    cj__touched *touched; /* scratch */
 } cj__normal;
 
 CJ_MUST_CHECK cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err);

@@ -7,23 +7,25 @@
 
 /* ---- a joint normal ---- */
 
-/* Row by row, the factor going across (column k of it in row k): sums keep their order, and the
- * innermost loop runs along memory. row: [n] scratch. */
-static bool cholesky(double *a, int n, double *row)
+/* Column k of the factor goes into row k, and out of all that is left: every sum keeps its order,
+ * and the innermost loop runs along memory. */
+static bool cholesky(double *a, int n)
 {
     size_t size = (size_t)n;
-    for (size_t i = 0; i < size; i++) {
-        for (size_t j = 0; j <= i; j++)
-            row[j] = a[j * size + i];
-        for (size_t k = 0; k < i; k++) {
-            double *across = a + k * size, value = row[k] / across[k];
-            across[i] = value;
-            for (size_t j = k + 1; j <= i; j++)
-                row[j] -= value * across[j];
-        }
-        if (!(row[i] > 0 && isfinite(row[i])))
+    for (size_t k = 0; k < size; k++) {
+        double *across = a + k * size;
+        if (!(across[k] > 0 && isfinite(across[k])))
             return false;
-        a[i * size + i] = sqrt(row[i]);
+        across[k] = sqrt(across[k]);
+        for (size_t i = k + 1; i < size; i++)
+            across[i] /= across[k];
+        for (size_t j = k + 1; j < size; j++) {
+            double *row = a + j * size, value = across[j];
+            if (value == 0)
+                continue;
+            for (size_t i = j; i < size; i++)
+                row[i] -= across[i] * value;
+        }
     }
     return true;
 }
@@ -38,6 +40,8 @@ void cj__forward(const double *factor, int n, double *b)
     }
 }
 
+enum { BESIDE = 8 }; /* columns that are gone through together: a line of the cache */
+
 cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err)
 {
     cj__normal *normal = cj_new(1, sizeof *normal);
@@ -47,10 +51,8 @@ cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err)
     normal->rows = rows;
     normal->factor = cj_new(n * n, sizeof *normal->factor);
     normal->white = cj_new(n, sizeof *normal->white);
-    normal->work = cj_new(n, sizeof *normal->work);
-    normal->touched = cj_new(n, sizeof *normal->touched);
-    if (normal->factor == NULL || normal->white == NULL || normal->work == NULL ||
-        normal->touched == NULL) {
+    normal->touched = cj_new(BESIDE * n, sizeof *normal->touched);
+    if (normal->factor == NULL || normal->white == NULL || normal->touched == NULL) {
         cj__normal_free(normal);
         return cj_fail_memory(err);
     }
@@ -64,27 +66,30 @@ void cj__normal_free(cj__normal *normal)
         return;
     cj_free(normal->factor);
     cj_free(normal->white);
-    cj_free(normal->work);
     cj_free(normal->touched);
     cj_free(normal);
 }
 
 /* Upper triangle of by by^T. Most columns touch few rows: those that are zero cost nothing. */
-static void add_spread(const cj__outlook *outlook, double *a, int *touched, double *value)
+static void add_spread(const cj__outlook *outlook, double *a, cj__touched *touched)
 {
     size_t n = (size_t)outlook->rows, columns = (size_t)outlook->columns;
-    for (size_t c = 0; c < columns; c++) {
-        size_t count = 0;
+    for (size_t first = 0; first < columns; first += BESIDE) {
+        size_t beside = columns - first < BESIDE ? columns - first : BESIDE;
+        size_t count[BESIDE] = {0};
         for (size_t i = 0; i < n; i++)
-            if (outlook->by[i * columns + c] != 0) {
-                touched[count] = (int)i;
-                value[count++] = outlook->by[i * columns + c];
+            for (size_t c = 0; c < beside; c++) {
+                double value = outlook->by[i * columns + first + c];
+                if (value != 0)
+                    touched[c * n + count[c]++] = (cj__touched){i, value};
             }
-        for (size_t j = 0; j < count; j++) {
-            double *row = a + (size_t)touched[j] * n;
-            for (size_t i = j; i < count; i++)
-                row[touched[i]] += value[i] * value[j];
-        }
+        for (size_t c = 0; c < beside; c++)
+            for (size_t j = 0; j < count[c]; j++) {
+                const cj__touched *at = touched + c * n;
+                double *row = a + at[j].row * n;
+                for (size_t i = j; i < count[c]; i++)
+                    row[at[i].row] += at[i].value * at[j].value;
+            }
     }
 }
 
@@ -94,7 +99,7 @@ cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj
     int n = normal->rows;
     double *a = normal->factor;
     memset(a, 0, (size_t)n * (size_t)n * sizeof *a);
-    add_spread(outlook, a, normal->touched, normal->work);
+    add_spread(outlook, a, normal->touched);
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         const double *more = outlook->var + 3 * f;
@@ -105,7 +110,7 @@ cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj
             a[(i + 1) * size + i + 1] += feature->var[2] + more[2];
         }
     }
-    if (!cholesky(a, n, normal->work))
+    if (!cholesky(a, n))
         return cj_fail(err, CJ_BUG, "", 0, 0, "a covariance is not positive");
     normal->half_log_det = 0;
     for (int i = 0; i < n; i++)

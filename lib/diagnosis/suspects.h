@@ -42,7 +42,7 @@ typedef struct cj__manner {
     double loose_db; /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
                         20 kHz */
     bool thd_unknown;
-    bool tolerant;  /* the values put in have their part's tolerance (else they are what they are) */
+    bool tolerant; /* the values put in have their part's tolerance (else they are what they are) */
 } cj__manner;
 
 typedef struct cj__suspect {
