@@ -37,8 +37,8 @@ from scipy.interpolate import CubicSpline  # noqa: E402
 import faults  # noqa: E402
 import spice  # noqa: E402
 
-PERIODS, LONGER = 3, 16
-PER_PERIOD = 160  # at least; ngspice takes more where it must
+PERIODS, SETTLED_S = 3, 2.0
+PER_PERIOD, PER_PERIOD_LONG = 160, 48  # at least; ngspice takes more where it must
 GRID = 4096
 ROWS = 2500
 AUDIO_HZ, AUDIO_SECONDS, FULL_SCALE_V, AUDIO_CORNER_HZ, PASSBAND_HZ = 48000, 0.25, 16.0, 2.0, 21500.0
@@ -302,31 +302,36 @@ def one_period(board, step, found, seen, periods):
     return last, change, float(np.max(moved))
 
 
-def transient(board, edits, unit, names, periods):
-    """{step: one_period's answer}; fewer where ngspice gave up; its messages."""
+def transient(board, edits, unit, names, seconds=None):
+    """{step: one_period's answer}; fewer where ngspice gave up; its messages. PERIODS of each step, or as many as fill
+    these seconds, in coarser steps and of the end alone."""
     deck, control = spice.Deck(board, edits, unit), ['set filetype=binary', 'set appendwrite']
+    periods = {n: math.ceil(seconds * step_hz(board.steps[n])) if seconds else PERIODS for n in names}
     for name in names:
         step, seen = board.steps[name], ' '.join(deck.seen(name))
         control += deck.set_step(name)
         hz = step_hz(step)
-        fine = 1 / (max(step['hz'], default=hz) * PER_PERIOD)
-        control += [f'tran {fine:.9g} {periods / hz:.12g} 0 {fine:.9g}', f'write out.raw {seen}', 'destroy all']
-    plots, messages = spice.run(deck.text(control, ACCURATE), timeout=300)
+        fine = 1 / (max(step['hz'], default=hz) * (PER_PERIOD_LONG if seconds else PER_PERIOD))
+        kept = (periods[name] - 2.5) / hz if seconds else 0
+        control += [f'tran {fine:.9g} {periods[name] / hz:.12g} {kept:.12g} {fine:.9g}', f'write out.raw {seen}',
+                    'destroy all']
+    plots, messages = spice.run(deck.text(control, ACCURATE), timeout=600)
     out = {}
     for name, (_, found) in zip(names, plots):
-        if found['time'][-1] < (periods - 1e-6) / step_hz(board.steps[name]):
+        if found['time'][-1] < (periods[name] - 1e-6) / step_hz(board.steps[name]):
             break  # it gave up: what follows would be another step's
-        out[name] = one_period(board, board.steps[name], found, deck.seen(name), periods)
+        out[name] = one_period(board, board.steps[name], found, deck.seen(name), periods[name])
     return out, messages
 
 
 def waves(board, edits, unit):
     """{step: period [channels][GRID]}, steps that failed, steps that had not settled, messages.
 
-    A step that has not settled after PERIODS takes LONGER ones; where it has a slow tail and every section stays within
-    its swing, the settled answer is the linear one."""
+    A step that has not settled after PERIODS takes SETTLED_S (a coupling capacitor against a winding, the drift of a rest
+    that clipping moves: a bench waits for them); where it has a slow tail and every section stays within its swing, the
+    settled answer is the linear one."""
     names = [s['name'] for s in steps_of(board)]
-    out, messages = transient(board, edits, unit, names, PERIODS)
+    out, messages = transient(board, edits, unit, names)
     again = [n for n in names if n in out and (out[n][1] > 2e-3 or out[n][2] > 2e-3) and board.steps[n]['hz']]
     restless, beyond = [], {}
     settled = linear(board, edits, unit, beyond) if again else None
@@ -339,9 +344,9 @@ def waves(board, edits, unit):
         peak = step['peak'][0] * unit.get('level', 1.0)
         out[name] = dc[:, None] + (peak * tone[:, None] * turn).real, 0.0, 0.0
         again.remove(name)
-    again = [n for n in again if out[n][1] > 1e-2 or out[n][2] > 5e-2]
+    again = [n for n in again if out[n][1] > 1e-2 or out[n][2] > 1e-2]
     if again:
-        out.update(transient(board, edits, unit, again, LONGER)[0])
+        out.update(transient(board, edits, unit, again, SETTLED_S)[0])
         restless = [n for n in again if out[n][1] > 2e-2]
     return {n: out[n][0] for n in out}, [n for n in names if n not in out], restless, messages
 
