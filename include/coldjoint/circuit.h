@@ -78,6 +78,7 @@ typedef enum cj_parameter_kind {
     CJ_P_OFFSET,   /* section: V, DC only */
     CJ_P_BIAS,     /* section: A, DC only (sigma: its typical magnitude) */
     CJ_P_GBW,      /* section: ln */
+    CJ_P_OUTPUT,   /* section: ln of its output resistance, which no maker states */
     CJ_P_HELD,     /* section: volts of an output that is held, HIGH or LOW; DC only, else gradient 0 */
     CJ_P_RESIDUE,  /* section: tone at an output that is held, HIGH or LOW, over the drive's peak; else gradient 0 */
 } cj_parameter_kind;

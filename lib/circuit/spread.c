@@ -59,6 +59,12 @@ static void by_amp(const cj__task *task, const cj__amp *amp, cj_mode mode, cj__c
     double omega = bench->change.plane->omega, siemens = 1 / amp->output_ohm;
     cj__c out = bench->adjoint[amp->out + 1];
     bool held = mode == CJ_HIGH || mode == CJ_LOW || mode == CJ_HELD;
+    if (mode != CJ_DEAD) { /* (k Vd + f - siemens Vout) falls by itself as the resistance rises */
+        cj__amp_stamp stamp = cj__amp_stamp_of(amp, mode, omega);
+        cj__c current = cj__mul(stamp.k, across(bench->solution, amp->plus, amp->inverting)) +
+                        stamp.f - stamp.siemens * bench->solution[amp->out + 1];
+        by[CJ_P_OUTPUT - CJ_P_OFFSET] = -cj__mul(out, current);
+    }
     if (omega == 0) {
         by[CJ_P_OFFSET - CJ_P_OFFSET] = mode == CJ_LINEAR ? out * (amp->gain * siemens) : 0;
         by[CJ_P_BIAS - CJ_P_OFFSET] =

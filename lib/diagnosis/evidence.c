@@ -40,14 +40,7 @@ static const cj_view of_pair = {CJ_NO_NET, CJ_GND};
 struct spread {
     const cj_parameter *parameters;
     size_t count;
-    double peak;
 };
-
-static double sigma(const struct spread *spread, size_t p)
-{
-    const cj_parameter *parameter = &spread->parameters[p];
-    return parameter->sigma * (parameter->kind == CJ_P_RESIDUE ? spread->peak : 1);
-}
 
 static double complex z_of(cj_complex z)
 {
@@ -65,7 +58,7 @@ static void put_pair(struct figures *figures, const cj_prediction *seen,
     for (size_t p = 0; p < spread->count; p++) {
         double complex slope =
             (z_of(seen->tone_by[spread->count + p]) / second - z_of(seen->tone_by[p]) / first) *
-            sigma(spread, p);
+            spread->parameters[p].sigma;
         gain += creal(slope) * creal(slope);
         phase += cimag(slope) * cimag(slope);
     }
@@ -80,8 +73,8 @@ static void put_channel(struct figures *figures, const cj_prediction *seen,
         double complex volts = z_of(seen->tone[channel]);
         double size = cabs(volts), sum = 0;
         for (size_t p = 0; p < spread->count; p++) {
-            double complex slope =
-                z_of(seen->tone_by[(size_t)channel * spread->count + p]) * sigma(spread, p);
+            double complex slope = z_of(seen->tone_by[(size_t)channel * spread->count + p]) *
+                                   spread->parameters[p].sigma;
             double along = size > 0 ? creal(slope * conj(volts)) / size : cabs(slope);
             sum += along * along;
         }
@@ -89,7 +82,8 @@ static void put_channel(struct figures *figures, const cj_prediction *seen,
     }
     double sum = 0;
     for (size_t p = 0; p < spread->count; p++)
-        sum += pow(seen->dc_by[(size_t)channel * spread->count + p] * sigma(spread, p), 2);
+        sum +=
+            pow(seen->dc_by[(size_t)channel * spread->count + p] * spread->parameters[p].sigma, 2);
     put(figures, "dc_v", view, seen->dc_v[channel], sqrt(sum));
 }
 
@@ -101,8 +95,7 @@ cj_status cj__predicted_figures(const cj_board *board, cj_bench *bench, size_t s
     struct figures figures = {.board = board, .items = cj_new(10, sizeof *figures.items)};
     if (figures.items == NULL)
         return cj_fail_memory(err);
-    struct spread spread = {cj_bench_parameters(bench), cj_bench_parameter_count(bench),
-                            s->peak[0]};
+    struct spread spread = {cj_bench_parameters(bench), cj_bench_parameter_count(bench)};
     for (int c = 0; c < s->see_count && s->power_off; c++)
         put(&figures, "resistance_ohm", s->see[c], prediction->resistance_ohm[c], NAN);
     if (!s->power_off) {

@@ -131,7 +131,7 @@ static cj_status screen(struct pairing *pairing, size_t lead, size_t other, size
     const cj__manner *both = &list->items[3].manners[0];
     double found[CJ__MINIMA] = {NAN};
     int count = 1;
-    cj__reference reference = {ranking->unit, ranking->active, false};
+    cj__reference reference = {ranking->unit, ranking->active};
     /* what the other one changes alone, it changes beside the lead */
     memcpy(ranking->active, ranking->touches + other * ranking->scene->look_count,
            ranking->scene->look_count * sizeof *ranking->active);

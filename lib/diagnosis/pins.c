@@ -226,7 +226,8 @@ static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     double rail = dictionary->board->v_plus_v;
     const struct {
         double volts, sigma, weight;
-    } ways[] = {{rail - 0.8, 0.3, 0.85}, {1.2, 0.5, 0.12}, {0, 0.6 * rail, 0.03}};
+    } ways[] = {
+        {rail - 0.8, 0.3, 0.85}, {0.8, 0.25, 0.06}, {1.6, 0.3, 0.06}, {0, 0.6 * rail, 0.03}};
     for (size_t i = 0; i < sizeof ways / sizeof ways[0]; i++) {
         cj__manner *manner =
             all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
@@ -245,7 +246,7 @@ static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     const struct {
         double volts, sigma, residue, weight;
     } package[] = {{-0.7, 0.4, 0.1, 0.4}, {-2, 1, 0.1, 0.3}, {-6, 2.5, 0.15, 0.3}},
-      board[] = {{-0.4, 0.4, 0.15, 0.6}, {-1, 0.6, 0.3, 0.4}},
+      board[] = {{-0.4, 0.4, 0.3, 0.6}, {-1, 0.6, 0.3, 0.4}},
       *ways = part == CJ_NO_PART ? board : package;
     size_t count = part == CJ_NO_PART ? 2 : 3;
     for (size_t i = 0; i < count; i++) {
@@ -334,7 +335,8 @@ static const cj_section *section_with(const cj_part *part, int pin, bool output)
     return NULL;
 }
 
-/* The inputs of one section joined: its own offset decides for a rail. */
+/* The inputs of one section joined: its own offset decides for a rail. A joint of an ohm may leave
+ * a fast op-amp enough of a difference to work with: solved as it is. */
 static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
                           int pin2)
 {
@@ -344,8 +346,13 @@ static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int 
         if (!((pin == section->plus && pin2 == section->inverting) ||
               (pin == section->inverting && pin2 == section->plus)))
             continue;
+        double works = p->opamp.jfet ? 0.03 : 0.11;
+        cj__manner *alive = cj__joined(dictionary, suspect, part, pin, pin2);
+        if (alive == NULL)
+            return true;
+        alive->weight = works;
         for (int side = 0; side < 2; side++) {
-            cj__manner *manner = with_edits(dictionary, suspect, 2, 0.5);
+            cj__manner *manner = with_edits(dictionary, suspect, 2, 0.5 * (1 - works));
             if (manner == NULL)
                 return true;
             manner->edits[0] =

@@ -8,8 +8,6 @@
 /* A drive beyond the swing is stepped through time where the suspect could still matter: within
  * e^-14. */
 #define WORTH_TIME 14
-/* This far (in nats) behind the best, a searched quantity need not be known well. */
-#define HOPELESS 300
 /* Beside any suspect: something else too, that changes a few readings. */
 #define NONE_SHARE 0.01
 /* Beside a pair: where two faults are needed, three or something else are nearly as likely. */
@@ -35,20 +33,7 @@ void cj__ranking_free(cj__ranking *ranking)
     cj_free(ranking);
 }
 
-static double add_logs(double a, double b)
-{
-    double high = fmax(a, b);
-    return isfinite(high) ? high + log(exp(a - high) + exp(b - high)) : high;
-}
-
 /* ---- what a manner changes ---- */
-
-static cj_status fill(cj__ranking *ranking, const cj__manner *manner, double value, unsigned want,
-                      cj_error *err)
-{
-    cj__reference reference = {ranking->unit, ranking->active, ranking->quiet};
-    return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
-}
 
 /* Variance of a row from the spread of the parts. */
 static double spread_of(const cj__outlook *outlook, int row)
@@ -97,251 +82,18 @@ cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *e
         return cj_fail_memory(err);
     cj_status status = CJ_OK;
     int points = manner->prior == CJ__FIXED ? 1 : 3;
-    ranking->quiet = false;
     for (size_t i = 0; i < looks; i++)
         ranking->active[i] = true;
     for (int p = 0; p < points && status == CJ_OK; p++) {
         double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, p / 2.0);
         bool spread = points == 1 || p == 1; /* the spread moves with the means at the ends */
-        status = fill(ranking, manner, value, spread ? CJ_SPREAD : CJ_BARE, err);
+        status = cj__trial_fill(ranking, manner, value, spread ? CJ_SPREAD : CJ_BARE, err);
         if (status == CJ_OK)
             note_active(ranking, spread, changed);
     }
     for (size_t i = 0; i < looks && status == CJ_OK; i++)
         ranking->active[i] = changed[i];
     cj_free(changed);
-    return status;
-}
-
-/* ---- one trial ---- */
-
-/* The manner with its offset set where the sign of one decides a rail. */
-static bool with_split(const cj__manner *manner, const cj__trial *trial, const cj_board *board,
-                       cj_edit *edits, cj__manner *out)
-{
-    if (manner->edit_count + 1 > CJ__TRIAL_EDITS)
-        return false;
-    *out = *manner;
-    memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
-    out->edits = edits;
-    if (trial->split != 0) {
-        const cj_part *part = &board->parts[trial->split_part];
-        edits[out->edit_count++] = (cj_edit){.kind = CJ_EDIT_FIGURE,
-                                             .part = trial->split_part,
-                                             .pin = part->sections[trial->split_section].out,
-                                             .figure = CJ_OFFSET,
-                                             .a = trial->split * part->opamp.offset_v};
-    }
-    return true;
-}
-
-bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial, cj_edit *edits,
-                     cj__manner *out)
-{
-    const cj__manner *manner = &ranking->suspects->items[trial->suspect].manners[trial->manner];
-    if (!with_split(manner, trial, ranking->scene->board, edits, out))
-        return false;
-    if (manner->prior != CJ__FIXED) {
-        double value = manner->free_negative ? -trial->free_value : trial->free_value;
-        if (manner->free_b)
-            edits[manner->free_edit].b = value;
-        else
-            edits[manner->free_edit].a = value;
-        out->prior = CJ__FIXED;
-    }
-    return true;
-}
-
-/* How the means move with ln of the searched quantity, whitened, into slope. */
-static cj_status slope_at(cj__ranking *ranking, const cj__manner *manner, double t, unsigned want,
-                          double *slope, cj_error *err)
-{
-    const double step = 0.01;
-    int rows = ranking->scene->rows;
-    cj_status status = fill(ranking, manner, exp(t + step), want, err);
-    if (status != CJ_OK)
-        return status;
-    memcpy(slope, ranking->outlook->mean, (size_t)rows * sizeof *slope);
-    status = fill(ranking, manner, exp(t - step), want, err);
-    for (int i = 0; i < rows && status == CJ_OK; i++)
-        slope[i] = (slope[i] - ranking->outlook->mean[i]) / (2 * step);
-    if (status == CJ_OK)
-        cj__forward(ranking->normal->factor, rows, slope);
-    return status;
-}
-
-/* With the residue of railed outputs as large or as small as ranking->quiet says. */
-static cj_status judge_once(cj__ranking *ranking, const cj__manner *manner, double value,
-                            unsigned want, cj__trial *trial, cj_error *err)
-{
-    cj_status status = fill(ranking, manner, value, want | CJ_SPREAD, err);
-    if (status == CJ_OK)
-        status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
-    if (status != CJ_OK)
-        return status;
-    trial->distance = cj__normal_distance(ranking->scene, ranking->outlook, ranking->normal);
-    double distortion = cj__distortion_log(ranking->scene, ranking->outlook);
-    trial->density = cj__normal_log(ranking->normal, trial->distance) + distortion;
-    trial->robust = cj__normal_log_outliers(ranking->normal) + distortion;
-    trial->rough = ranking->outlook->excess;
-    trial->quiet = ranking->quiet;
-    return CJ_OK;
-}
-
-/* What is left of the tone at a railed output spreads over 30 dB and more: half of them are quiet
- * ones. The better of the two stays in ranking->outlook and ranking->normal. */
-static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
-                          unsigned want, cj__trial *trial, cj_error *err)
-{
-    ranking->quiet = false;
-    cj_status status = judge_once(ranking, manner, value, want, trial, err);
-    if (status != CJ_OK || !ranking->outlook->residue)
-        return status;
-    cj__trial quiet = *trial;
-    ranking->quiet = true;
-    status = judge_once(ranking, manner, value, want, &quiet, err);
-    double density = add_logs(trial->density, quiet.density) - M_LN2;
-    double robust = add_logs(trial->robust, quiet.robust) - M_LN2;
-    if (status == CJ_OK && quiet.density > trial->density) {
-        *trial = quiet;
-    } else if (status == CJ_OK) {
-        ranking->quiet = false;
-        status = judge_once(ranking, manner, value, want, trial, err);
-    }
-    trial->density = density;
-    trial->robust = robust;
-    return status;
-}
-
-/* One step towards the best value with this suspect's own spread, then the integral over the
- * quantity. */
-static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsigned want,
-                           cj__trial *trial, double *mass, cj_error *err)
-{
-    int rows = ranking->scene->rows;
-    double *slope = cj_new((size_t)rows + 1, sizeof *slope);
-    if (slope == NULL)
-        return cj_fail_memory(err);
-    double low = log(manner->low), high = log(manner->high), t = log(trial->free_value),
-           s = high - low;
-    double *white = ranking->normal->white, along = 0, size = 0;
-    cj_status status = CJ_OK;
-    if (cj__any_active(ranking))
-        status = slope_at(ranking, manner, t, CJ_BARE, slope, err);
-    for (int i = 0; i < rows && status == CJ_OK; i++) {
-        along += slope[i] * white[i];
-        size += slope[i] * slope[i];
-    }
-    if (status == CJ_OK && size > 0) {
-        double better = fmin(fmax(t + fmin(fmax(along / size, -0.2), 0.2), low), high);
-        cj__trial moved = *trial;
-        status = judge_at(ranking, manner, exp(better), want, &moved, err);
-        if (status == CJ_OK && moved.density > trial->density) {
-            moved.free_value = exp(better);
-            t = better;
-            *trial = moved;
-        } else if (status == CJ_OK) {
-            status = judge_at(ranking, manner, exp(t), want, trial, err);
-        }
-        s = fmin(1 / sqrt(size), s);
-    } else if (status == CJ_OK && cj__any_active(ranking)) {
-        status = judge_at(ranking, manner, exp(t), want, trial, err);
-    }
-    trial->low = exp(fmax(t - 1.645 * s, low));
-    trial->high = exp(fmin(t + 1.645 * s, high));
-    *mass = fmin(cj__search_mass(manner, t, s), 0);
-    cj_free(slope);
-    return status;
-}
-
-static cj_status judge(cj__ranking *ranking, const cj__manner *manner, unsigned want,
-                       cj__trial *trial, cj_error *err)
-{
-    cj_edit edits[CJ__TRIAL_EDITS];
-    cj__manner split;
-    if (trial->split != 0) {
-        if (!with_split(manner, trial, ranking->scene->board, edits, &split))
-            return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
-        manner = &split;
-    }
-    double mass = 0;
-    cj_status status = judge_at(ranking, manner, trial->free_value, want, trial, err);
-    ranking->most = fmax(ranking->most, trial->density);
-    bool hopeless = trial->density < ranking->most - HOPELESS && !trial->rough;
-    if (status == CJ_OK && manner->prior != CJ__FIXED && !hopeless)
-        status = integrate(ranking, manner, want, trial, &mass, err);
-    if (status != CJ_OK)
-        return status;
-    double weight = log(manner->weight * (trial->split != 0 ? trial->split_weight : 1));
-    trial->log = trial->density + mass + weight;
-    trial->robust += mass + weight;
-    memcpy(trial->mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *trial->mean);
-    return CJ_OK;
-}
-
-/* The op-amp whose offset decides where the circuit rests: as the solver says, or the one that
- * moves DC by volts. False: none does. */
-static bool offset_decides(const cj__ranking *ranking, int *part, int *section, bool *wide)
-{
-    const cj__outlook *outlook = ranking->outlook;
-    const cj_parameter *parameters = cj_bench_parameters(ranking->scene->bench);
-    size_t count = cj_bench_parameter_count(ranking->scene->bench);
-    *part = outlook->fragile_part;
-    *section = outlook->fragile_section;
-    *wide = false;
-    if (*part >= 0)
-        return true;
-    double most = 2.5;
-    for (size_t p = 0; p < count; p++) {
-        if (parameters[p].kind != CJ_P_OFFSET)
-            continue;
-        for (int r = 0; r < outlook->rows; r++) {
-            double moved = fabs(outlook->by[(size_t)r * (size_t)outlook->columns + p]);
-            if (moved > most) {
-                most = moved;
-                *part = parameters[p].part;
-                *section = parameters[p].section;
-                *wide = true;
-            }
-        }
-    }
-    return *wide;
-}
-
-static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
-                           cj_error *err)
-{
-    if (!cj_reserve((void **)&ranking->trials, &ranking->trial_capacity, ranking->trial_count,
-                    sizeof *ranking->trials))
-        return cj_fail_memory(err);
-    cj__trial *trial = &ranking->trials[ranking->trial_count];
-    *trial = *setup;
-    trial->mean = cj_new((size_t)ranking->scene->rows + 1, sizeof *trial->mean);
-    if (trial->mean == NULL)
-        return cj_fail_memory(err);
-    ranking->trial_count++;
-    const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
-    return judge(ranking, &suspect->manners[trial->manner], want, trial, err);
-}
-
-/* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts
- * its size. */
-static cj_status add_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
-                           cj_error *err)
-{
-    static const double ways[][2] = {{-0.8, 0.5}, {0.8, 0.5}},
-                        more[][2] = {{-1.8, 0.15}, {-0.6, 0.35}, {0.6, 0.35}, {1.8, 0.15}};
-    cj_status status = new_trial(ranking, setup, want, err);
-    cj__trial split = *setup;
-    bool wide;
-    if (status != CJ_OK || !offset_decides(ranking, &split.split_part, &split.split_section, &wide))
-        return status;
-    cj_free(ranking->trials[--ranking->trial_count].mean);
-    for (size_t i = 0; i < (wide ? 4 : 2) && status == CJ_OK; i++) {
-        split.split = wide ? more[i][0] : ways[i][0];
-        split.split_weight = wide ? more[i][1] : ways[i][1];
-        status = new_trial(ranking, &split, want, err);
-    }
     return status;
 }
 
@@ -365,19 +117,19 @@ static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__
     cj_status status = cj__search(ranking, manner, ranking->good, found, &count, err);
     for (int i = 0; i < count && status == CJ_OK; i++) {
         setup->free_value = found[i];
-        status = add_trial(ranking, setup, want, err);
+        status = cj__trial_add(ranking, setup, want, err);
     }
     if (status != CJ_OK || count == 0)
         return status;
     const cj__trial *last = &ranking->trials[ranking->trial_count - 1];
-    if (last->split != 0 || last->rough || last->density < ranking->most - HOPELESS)
+    if (last->split != 0 || last->rough || last->density < ranking->most - CJ__HOPELESS)
         return CJ_OK;
     status = cj__search_again(ranking, manner, ranking->normal, again, &more, err);
     for (int i = 0; i < more && status == CJ_OK; i++) {
         if (known_value(found, count, again[i]))
             continue;
         found[count++] = setup->free_value = again[i];
-        status = add_trial(ranking, setup, want, err);
+        status = cj__trial_add(ranking, setup, want, err);
     }
     return status;
 }
@@ -398,7 +150,7 @@ static cj_status try_manner(cj__ranking *ranking, size_t index, size_t m, cj_err
     for (size_t i = 0; i < ranking->scene->look_count && index < ranking->singles; i++)
         if (ranking->active[i])
             ranking->touches[index * ranking->scene->look_count + i] = true;
-    return manner->prior == CJ__FIXED ? add_trial(ranking, &setup, 0, err)
+    return manner->prior == CJ__FIXED ? cj__trial_add(ranking, &setup, 0, err)
                                       : try_values(ranking, manner, &setup, 0, err);
 }
 
@@ -438,9 +190,9 @@ static void sum_up(cj__ranking *ranking)
         double *sum = &ranking->log[trial->suspect];
         if (*sum == -INFINITY || trial->log > ranking->trials[ranking->best[trial->suspect]].log)
             ranking->best[trial->suspect] = t;
-        *sum = add_logs(*sum, trial->log + prior);
+        *sum = cj__add_logs(*sum, trial->log + prior);
         if (!trial->rough)
-            ranking->none_log = add_logs(
+            ranking->none_log = cj__add_logs(
                 ranking->none_log,
                 trial->robust + prior + log(none_share(&ranking->suspects->items[trial->suspect])));
         high = fmax(high, *sum);
@@ -467,11 +219,11 @@ static double best_log(const cj__ranking *ranking)
     return best;
 }
 
-/* An earlier trial of the same manner was searched through time already. */
-static bool searched_before(const cj__ranking *ranking, size_t index)
+/* Another trial of the same manner was searched through time already. */
+static bool searched_already(const cj__ranking *ranking, size_t index)
 {
     const cj__trial *trial = &ranking->trials[index];
-    for (size_t t = 0; t < index; t++) {
+    for (size_t t = 0; t < ranking->trial_count; t++) {
         const cj__trial *other = &ranking->trials[t];
         if (other->suspect == trial->suspect && other->manner == trial->manner &&
             other->split == trial->split && other->in_time)
@@ -480,25 +232,40 @@ static bool searched_before(const cj__ranking *ranking, size_t index)
     return false;
 }
 
-/* Those that the drive takes out of the swing, stepped through time where they could still matter.
- */
+/* Of the trials whose bound is rough and could still matter, the one of the highest bound;
+ * trial_count where there is none. The rest of the rough ones are given up. */
+static size_t most_promising(cj__ranking *ranking, double best)
+{
+    size_t found = ranking->trial_count;
+    double most = best - WORTH_TIME;
+    for (size_t t = 0; t < ranking->trial_count; t++) {
+        cj__trial *trial = &ranking->trials[t];
+        if (!trial->rough || trial->in_time || trial->log == -INFINITY)
+            continue;
+        double bound = trial->log + log(ranking->suspects->items[trial->suspect].prior);
+        if (bound < best - WORTH_TIME)
+            trial->log = trial->robust = -INFINITY;
+        else if (bound > most || found == ranking->trial_count) {
+            most = bound;
+            found = t;
+        }
+    }
+    return found;
+}
+
+/* Those that the drive takes out of the swing, stepped through time where they could still matter:
+ * the most promising first, for what they turn out to be rules others out. */
 static cj_status refine(cj__ranking *ranking, cj_error *err)
 {
     double best = best_log(ranking);
     cj_status status = CJ_OK;
-    for (size_t t = 0; t < ranking->trial_count && status == CJ_OK; t++) {
+    for (size_t t; status == CJ_OK && (t = most_promising(ranking, best)) < ranking->trial_count;) {
         cj__trial *trial = &ranking->trials[t];
         const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
-        if (!trial->rough)
-            continue;
-        if (trial->log + log(suspect->prior) < best - WORTH_TIME) {
-            trial->log = trial->robust = -INFINITY;
-            continue;
-        }
         const cj__manner *manner = &suspect->manners[trial->manner];
         bool enough = cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST;
         ranking->left_out += enough;
-        if (enough || (manner->prior != CJ__FIXED && searched_before(ranking, t))) {
+        if (enough || (manner->prior != CJ__FIXED && searched_already(ranking, t))) {
             trial->log = trial->robust = -INFINITY;
             continue;
         }
@@ -507,7 +274,7 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
             status = cj__search_in_time(ranking, manner, ranking->good, &trial->free_value, err);
         trial->in_time = true;
         if (status == CJ_OK)
-            status = judge(ranking, manner, CJ_TRANSIENT, trial, err);
+            status = cj__trial_judge(ranking, manner, CJ_TRANSIENT, trial, err);
         best = fmax(best, trial->log + log(suspect->prior));
     }
     return status;
@@ -610,10 +377,9 @@ cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigne
     if (!cj__trial_fixed(ranking, trial, edits, &manner))
         return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
     cj_status status = cj__active(ranking, &manner, err);
-    ranking->quiet = trial->quiet;
     if (status == CJ_OK)
-        status = fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
-    ranking->quiet = false;
+        status = cj__trial_fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
+    ranking->outlook->way = trial->residue;
     if (status == CJ_OK)
         status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
     return status;

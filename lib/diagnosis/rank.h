@@ -17,16 +17,16 @@ typedef struct cj__trial {
     double split; /* the offset that decides a rail, in its sigmas; 0: no such choice */
     double split_weight;
     int split_part, split_section;
-    double free_value; /* NaN: nothing was searched for */
-    double low, high;  /* its 90 % interval */
-    double log;        /* ln of weight times density, the searched quantity integrated out */
-    double density;    /* ln density at its best */
-    double robust;     /* the same as `log`, a few readings having a cause of their own */
-    double distance;   /* squared, in standard deviations */
-    bool in_time;      /* stepped through time */
-    bool quiet;        /* explained best by a quiet railed output */
-    bool rough;        /* a drive beyond the swing, not stepped through time */
-    double *mean;      /* [rows] */
+    double free_value;   /* NaN: nothing was searched for */
+    double low, high;    /* its 90 % interval */
+    double log;          /* ln of weight times density, the searched quantity integrated out */
+    double density;      /* ln density at its best */
+    double robust;       /* the same as `log`, a few readings having a cause of their own */
+    double distance;     /* squared, in standard deviations */
+    bool in_time;        /* stepped through time */
+    cj__residue residue; /* of a railed output, that explains best */
+    bool rough;          /* a drive beyond the swing, not stepped through time */
+    double *mean;        /* [rows] */
 } cj__trial;
 
 /* What was predicted for values of one searched quantity. */
@@ -50,7 +50,6 @@ typedef struct cj__ranking {
     bool *touches;         /* [single suspects * looks] looks that a suspect changes */
     size_t known;          /* suspects in the three arrays above */
     size_t left_out;       /* manners not tried: the board has too many op-amps for all of them */
-    bool quiet;            /* how the outlook is filled just now */
     double most;           /* density of the best trial so far */
     double none_log, none; /* none of these */
     double *healthy;       /* [rows] means of a good unit; owned by `unit` */
@@ -93,6 +92,21 @@ CJ_MUST_CHECK cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *
                                          unsigned want, cj_error *err);
 /* Distance between two means in standard deviations of that metric. */
 double cj__apart(const cj__normal *metric, const double *a, const double *b);
+
+/* ---- trial.c ---- */
+
+/* This far (in nats) behind the best, a searched quantity need not be known well. */
+#define CJ__HOPELESS 300
+
+double cj__add_logs(double a, double b); /* ln (e^a + e^b) */
+/* The ranking's outlook with this manner at this value. */
+CJ_MUST_CHECK cj_status cj__trial_fill(cj__ranking *ranking, const cj__manner *manner, double value,
+                                       unsigned want, cj_error *err);
+CJ_MUST_CHECK cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner,
+                                        unsigned want, cj__trial *trial, cj_error *err);
+/* Judged and kept; where one offset decides, each way stands for itself. */
+CJ_MUST_CHECK cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                                      cj_error *err);
 
 /* ---- search.c ---- */
 

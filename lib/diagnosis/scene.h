@@ -65,9 +65,20 @@ CJ_MUST_CHECK cj_status cj__scene_feature(cj__scene *scene, const cj__feature *f
 CJ_MUST_CHECK cj_status cj__scene_ready(cj__scene *scene, cj_error *err);
 void cj__scene_free(cj__scene *scene);
 
+/* What is left of the tone at a railed output: of the usual size, smaller, far smaller, larger; or
+ * of the usual size and different in every step. */
+typedef enum cj__residue {
+    CJ__LOUD,
+    CJ__MIDDLING,
+    CJ__QUIET,
+    CJ__LOUDER,
+    CJ__APART,
+    CJ__RESIDUES
+} cj__residue;
+
 /* What is predicted for the scene with one manner. */
 typedef struct cj__outlook {
-    int rows, columns; /* columns: parameters, then a level per look */
+    int rows, columns; /* columns: parameters, a level per look, the second phase of each residue */
     double *mean;      /* [rows] */
     double *var;       /* [3 * features] of what the solver leaves out */
     double *by;        /* [rows * columns] gradient times sigma; only with CJ_SPREAD */
@@ -77,6 +88,10 @@ typedef struct cj__outlook {
     bool *loose; /* [distortions] only roughly known */
     bool excess; /* any skipped */
     bool residue; /* the residue of a railed output widens a row */
+    cj__residue way;
+    bool *is_residue;     /* [columns] */
+    size_t residue_first; /* none before this column */
+    double *residue_var;  /* [2 * features] of rows that are sizes */
     bool oscillates;
     bool steps_in_time; /* any predicted by a transient */
     int fragile_part, fragile_section;
@@ -90,7 +105,6 @@ typedef struct cj__outlook {
 typedef struct cj__reference {
     const cj__outlook *good;
     const bool *active;
-    bool quiet; /* the residue of railed outputs is thirty times smaller than usual */
 } cj__reference;
 
 CJ_MUST_CHECK cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err);
@@ -123,6 +137,14 @@ typedef struct cj__normal {
 CJ_MUST_CHECK cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err);
 void cj__normal_free(cj__normal *normal);
 /* Covariance of the outlook plus that of measuring. CJ_BUG where it is not positive. */
+/* How likely a way is; what its size is against the usual one; a column's factor; the variance of a
+ * feature's rows beside the columns. */
+double cj__residue_share(cj__residue way);
+double cj__residue_size(const cj__outlook *outlook);
+double cj__column_size(const cj__outlook *outlook, size_t column);
+void cj__residue_variance(const cj__scene *scene, const cj__outlook *outlook, size_t index,
+                          double more[2]);
+
 CJ_MUST_CHECK cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook,
                                         cj__normal *normal, cj_error *err);
 /* Variance of a row by itself. */

@@ -77,9 +77,12 @@ static void add_spread(const cj__outlook *outlook, double *a, cj__touched *touch
     for (size_t first = 0; first < columns; first += BESIDE) {
         size_t beside = columns - first < BESIDE ? columns - first : BESIDE;
         size_t count[BESIDE] = {0};
+        double factor[BESIDE];
+        for (size_t c = 0; c < beside; c++)
+            factor[c] = cj__column_size(outlook, first + c);
         for (size_t i = 0; i < n; i++)
             for (size_t c = 0; c < beside; c++) {
-                double value = outlook->by[i * columns + first + c];
+                double value = factor[c] * outlook->by[i * columns + first + c];
                 if (value != 0)
                     touched[c * n + count[c]++] = (cj__touched){i, value};
             }
@@ -103,11 +106,14 @@ cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         const double *more = outlook->var + 3 * f;
+        double residue[2] = {0, 0};
+        if (outlook->residue)
+            cj__residue_variance(scene, outlook, f, residue);
         size_t i = (size_t)feature->row, size = (size_t)n;
-        a[i * size + i] += feature->var[0] + more[0];
+        a[i * size + i] += feature->var[0] + more[0] + residue[0];
         if (feature->rows == 2) {
             a[i * size + i + 1] += feature->var[1] + more[1];
-            a[(i + 1) * size + i + 1] += feature->var[2] + more[2];
+            a[(i + 1) * size + i + 1] += feature->var[2] + more[2] + residue[1];
         }
     }
     if (!cholesky(a, n))

@@ -109,9 +109,9 @@ static cj_status predict_at(struct misfit *misfit, double t, cj_error *err)
         memcpy(ranking->outlook->mean, mean, (size_t)scene->rows * sizeof *mean);
         return CJ_OK;
     }
-    cj__reference reference = {ranking->unit, ranking->active, false};
-    cj_status status =
-        cj__outlook_fill(scene, misfit->manner, exp(t), CJ_BARE, &reference, ranking->outlook, err);
+    cj__reference reference = {ranking->unit, ranking->active};
+    cj_status status = cj__outlook_fill(scene, misfit->manner, exp(t), misfit->want | CJ_BARE,
+                                        &reference, ranking->outlook, err);
     if (status != CJ_OK)
         return status;
     misfit->skipped = 0;
@@ -269,26 +269,32 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     return cj__search_again(ranking, manner, metric, found, count, err);
 }
 
+#define FLAT 2.0 /* in the square of standard deviations: the quantity does not matter */
+
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                              double *value, cj_error *err)
 {
-    enum { POINTS = 11 };
     struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT, INT_MAX, 0};
-    double low = log(manner->low), high = log(manner->high);
-    double step = (high - low) / (POINTS - 1), best = low, least = INFINITY, found = low;
+    double low = log(manner->low), high = log(manner->high), best = low, least = INFINITY, most = 0;
+    /* a stray or a joint hardly matters there: three times as coarse */
+    double apart = manner->prior == CJ__PART_VALUE ? 1.3 : 3.9, exact = 0.06 * apart / 1.3;
+    int points = (int)fmin(fmax(ceil((high - low) / apart), 3), 11);
+    double step = (high - low) / (points - 1);
     cj_status status = CJ_OK;
     ranking->found.count = 0;
-    for (int i = 0; i < POINTS && status == CJ_OK; i++) {
+    for (int i = 0; i < points && status == CJ_OK; i++) {
+        double here;
         if (i > 0 && cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST)
             break;
-        status = misfit_at(&misfit, low + i * step, &found, err);
-        if (status == CJ_OK && found < least) {
-            least = found;
+        status = misfit_at(&misfit, low + i * step, &here, err);
+        if (status == CJ_OK && here < least) {
+            least = here;
             best = low + i * step;
         }
+        most = status == CJ_OK ? fmax(most, here) : most;
     }
-    if (status == CJ_OK)
-        status = narrow(&misfit, fmax(best - step, low), fmin(best + step, high), 0.04, &best,
+    if (status == CJ_OK && most - least > FLAT)
+        status = narrow(&misfit, fmax(best - step, low), fmin(best + step, high), exact, &best,
                         &least, err);
     if (status == CJ_OK)
         *value = exp(best);

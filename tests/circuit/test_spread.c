@@ -45,6 +45,9 @@ static bool moving_edit(const rig *r, const cj_parameter *of, double delta, doub
     case CJ_P_GBW:
         edit->figure = CJ_GBW, edit->a = part->opamp.gbw_hz * exp(delta);
         return true;
+    case CJ_P_OUTPUT:
+        edit->figure = CJ_OUTPUT_OHM, edit->a = part->opamp.output_ohm * exp(delta);
+        return true;
     case CJ_P_HELD:
     case CJ_P_RESIDUE:
         if (mode == CJ_LINEAR || mode == CJ_DEAD)

@@ -23,6 +23,7 @@ int main(void)
         cmocka_unit_test(pairs_join_their_manners),
         cmocka_unit_test(a_density_is_that_of_the_formula),
         cmocka_unit_test(an_outlier_is_worth_a_cause_of_its_own),
+        cmocka_unit_test(a_residue_is_common_or_apart),
         cmocka_unit_test(distortion_speaks_by_its_size),
         cmocka_unit_test(a_searched_quantity_weighs_what_it_covers),
         cmocka_unit_test(readings_of_a_fault_name_it),

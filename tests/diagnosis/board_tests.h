@@ -14,6 +14,7 @@ void pairs_join_their_manners(void **state);
 /* test_score.c */
 void a_density_is_that_of_the_formula(void **state);
 void an_outlier_is_worth_a_cause_of_its_own(void **state);
+void a_residue_is_common_or_apart(void **state);
 void distortion_speaks_by_its_size(void **state);
 void a_searched_quantity_weighs_what_it_covers(void **state);
 

@@ -65,7 +65,8 @@ void an_outlier_is_worth_a_cause_of_its_own(void **state)
     cj__normal_distance(&farther.scene, &farther.outlook, farther.normal);
     check_close("none", near_distance, 0, 1e-12);
     /* a fit loses little, a stray reading costs a bounded price however far it strays */
-    assert_true(cj__normal_log(near_by.normal, 0) > cj__normal_log_outliers(near_by.normal) + log(0.03) + 3);
+    assert_true(cj__normal_log(near_by.normal, 0) >
+                cj__normal_log_outliers(near_by.normal) + log(0.03) + 3);
     assert_true(cj__normal_log(far_off.normal, far_distance) <
                 cj__normal_log_outliers(far_off.normal));
     check_close("bounded", cj__normal_log_outliers(farther.normal),
@@ -73,6 +74,43 @@ void an_outlier_is_worth_a_cause_of_its_own(void **state)
     cj__normal_free(near_by.normal);
     cj__normal_free(far_off.normal);
     cj__normal_free(farther.normal);
+}
+
+/* One column stands for what a railed output lets through: its size is the way's; each step's own
+ * share of it, a hundredth, comes on top; apart, nothing is common. */
+void a_residue_is_common_or_apart(void **state)
+{
+    (void)state;
+    static const struct {
+        cj__residue way;
+        double common, own; /* of by[i] by[j]; of by[i]^2 */
+    } cases[] = {{CJ__LOUD, 1, 1e-4},
+                 {CJ__MIDDLING, 0.04, 0.04e-4},
+                 {CJ__QUIET, 9e-4, 9e-8},
+                 {CJ__LOUDER, 36, 36e-4},
+                 {CJ__APART, 0, 1}};
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct small small;
+        small_make(&small, 1.5, 1.9);
+        bool is_residue = true;
+        double of_sizes[4] = {0};
+        small.outlook.residue = true;
+        small.outlook.is_residue = &is_residue;
+        small.outlook.residue_var = of_sizes;
+        small.outlook.way = cases[i].way;
+        cj_error err;
+        assert_int_equal(cj__normal_fill(&small.scene, &small.outlook, small.normal, &err), CJ_OK);
+        double k = cases[i].common, o = cases[i].own;
+        double a = 0.04 + 0.09 * (k + o), b = -0.06 * k, d = 0.09 + 0.04 * (k + o);
+        check_ratio("first", cj__normal_variance(small.normal, 0), a, 1e-12);
+        check_ratio("second", cj__normal_variance(small.normal, 1), d, 1e-12);
+        check_ratio("determinant", exp(2 * small.normal->half_log_det), a * d - b * b, 1e-12);
+        cj__normal_free(small.normal);
+    }
+    double whole = 0;
+    for (int way = 0; way < CJ__RESIDUES; way++)
+        whole += cj__residue_share((cj__residue)way);
+    check_close("shares", whole, 1, 1e-12);
 }
 
 static double distortion(double measured, double bound, double predicted)

@@ -304,7 +304,21 @@ def one_period(board, step, found, seen, periods):
 
 def transient(board, edits, unit, names, seconds=None):
     """{step: one_period's answer}; fewer where ngspice gave up; its messages. PERIODS of each step, or as many as fill
-    these seconds, in coarser steps and of the end alone."""
+    these seconds, in coarser steps and of the end alone. ngspice 39 starts the windings of a second
+    transient without their current: a board with transformers gets a process for every step."""
+    apart = any(p['kind'] == 'transformer' for p in board.parts.values())
+    out, messages = {}, ''
+    for some in [[n] for n in names] if apart else [names]:
+        found, said = transients(board, edits, unit, some, seconds)
+        out.update(found)
+        messages += said
+        if len(found) < len(some):
+            break
+    return out, messages
+
+
+def transients(board, edits, unit, names, seconds):
+    """The same, out of one ngspice process."""
     deck, control = spice.Deck(board, edits, unit), ['set filetype=binary', 'set appendwrite']
     periods = {n: math.ceil(seconds * step_hz(board.steps[n])) if seconds else PERIODS for n in names}
     for name in names:

@@ -228,7 +228,8 @@ class Deck:
                            f'Rrail_{self.node(net)} r{self.node(net)} {self.node(net)} {CONTACT_OHM}']
         for k, given in enumerate(board.inputs):
             self.lines += [f'Vs{k} s{k} t{k} DC 0 AC 0 SIN(0 0 1k)', f'Vt{k} t{k} q{k} DC 0 SIN(0 0 1k)',
-                           f'Vq{k} q{k} 0 DC 0 PULSE(0 0 0 1n 1n 1m 2m)']
+                           f'Vq{k} q{k} z{k} DC 0 PULSE(0 0 0 1n 1n 1m 2m)',
+                           f'Vz{k} z{k} 0 DC 0 PULSE(0 0 0 1n 1n 1k 2k)']
             ohm = OPEN_OHM if given['idle'] == 'open' else given['source']
             self.lines.append(f'Rs{k} s{k} {self.node(given["net"])} {ohm:.12g}')
             self.state[f'rs{k}'] = ohm
@@ -412,13 +413,16 @@ class Deck:
             return [f'alter vs{k} acmag = {0 if step is None else 1}']
         level = self.unit.get('level', 1.0)
         out = [f'alter @vs{k}[sin] = [ 0 0 1000 ]', f'alter @vt{k}[sin] = [ 0 0 1000 ]',
-               f'alter @vq{k}[pulse] = [ 0 0 0 1e-9 1e-9 1e-3 2e-3 ]']
+               f'alter @vq{k}[pulse] = [ 0 0 0 1e-9 1e-9 1e-3 2e-3 ]',
+               f'alter @vz{k}[pulse] = [ 0 0 0 1e-9 1e-9 1e3 2e3 ]']
         if step and step['shape'] in ('tone', 'two-tone'):
             for source, hz, peak in zip('st', step['hz'], step['peak']):
                 out['st'.index(source)] = f'alter @v{source}{k}[sin] = [ 0 {peak * level:.12g} {hz:.12g} ]'
         elif step and step['shape'] == 'square':
+            # from 0, where the circuit is at rest, to either side
             half, peak = 0.5 / step['hz'][0], step['peak'][0] * level
-            out[2] = f'alter @vq{k}[pulse] = [ {-peak:.12g} {peak:.12g} 0 1e-7 1e-7 {half - 1e-7:.12g} {2 * half:.12g} ]'
+            out[2] = f'alter @vq{k}[pulse] = [ 0 {2 * peak:.12g} 0 1e-7 1e-7 {half - 1e-7:.12g} {2 * half:.12g} ]'
+            out[3] = f'alter @vz{k}[pulse] = [ 0 {-peak:.12g} 0 1e-7 1e-7 1e3 2e3 ]'
         return out
 
     def seen(self, name):

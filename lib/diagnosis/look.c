@@ -1,0 +1,342 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What one look reads, as rows with their spread. */
+#include <complex.h>
+#include <math.h>
+
+#include "diagnosis/look.h"
+
+#define DB (M_LN10 / 20)
+#define SHAPED 0.3       /* of the residue, by what clips */
+#define RESIDUE 1e-3     /* of the drive, at an output at its rail: see residue.c */
+#define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
+
+/* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
+ * the part at hand come in; much more where a section stays at its rail throughout (the answer
+ * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
+double cj__clip_error(const cj_prediction *seen, double hz)
+{
+    for (int c = 0; c < seen->channels; c++)
+        if (fabs(seen->dc_v[c]) > 2)
+            return 0.4;
+    return 0.055 + 0.12 * fmin(hz / 20e3, 1);
+}
+
+static double complex as_complex(cj_complex z)
+{
+    return z.re + z.im * I;
+}
+
+static double complex tone(const cj__filling *filling, int channel)
+{
+    return as_complex(filling->seen->tone[channel]);
+}
+
+static double complex tone_by(const cj__filling *filling, int channel, size_t parameter)
+{
+    return as_complex(
+        filling->seen->tone_by[(size_t)channel * filling->parameter_count + parameter]);
+}
+
+/* Whether the manner edits that part: what the solver does not know applies there alone. */
+static bool edited(const cj__manner *manner, int part)
+{
+    for (size_t i = 0; i < manner->edit_count; i++)
+        if (manner->edits[i].part == part)
+            return true;
+    return false;
+}
+
+static bool value_edited(const cj__manner *manner, int part)
+{
+    for (size_t i = 0; i < manner->edit_count; i++)
+        if (manner->edits[i].kind == CJ_EDIT_VALUE && manner->edits[i].part == part)
+            return true;
+    return false;
+}
+
+static double sigma_of(const cj__filling *filling, size_t parameter)
+{
+    const cj_parameter *p = &filling->parameters[parameter];
+    const cj__manner *manner = filling->manner;
+    bool own = edited(manner, p->part);
+    if (p->kind == CJ_P_HELD && own && manner->held_v > 0)
+        return manner->held_v;
+    if (p->kind == CJ_P_RESIDUE)
+        return own && manner->residue > 0 ? manner->residue : RESIDUE;
+    if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
+        return manner->bias * filling->scene->board->parts[p->part].opamp.bias_a;
+    if (p->kind == CJ_P_VALUE && own && !manner->tolerant && value_edited(manner, p->part))
+        return 0;
+    /* one maker's parts are not another's: see opamp_facts (TL072: 2.5 least, 3 to 4 MHz typical)
+     */
+    return p->kind == CJ_P_GBW ? GBW_WIDER * p->sigma : p->sigma;
+}
+
+static double *by(const cj__filling *filling, const cj__feature *feature, int row)
+{
+    return filling->out->by + (size_t)(feature->row + row) * (size_t)filling->out->columns;
+}
+
+static void add_var(const cj__filling *filling, size_t index, double each)
+{
+    filling->out->var[3 * index] += each;
+    filling->out->var[3 * index + 2] += each;
+}
+
+/* The tone at a railed output has any phase: a column for each of its parts. */
+static void residue_spread(const cj__filling *filling, size_t index, size_t parameter, int nth,
+                           double complex slope)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    slope *= M_SQRT1_2;
+    filling->out->residue = true;
+    double size = creal(slope) * creal(slope) + cimag(slope) * cimag(slope);
+    if (filling->seen->by == CJ_BY_TRANSIENT) { /* shaped by what clips */
+        filling->out->residue_var[2 * index] += SHAPED * SHAPED * size;
+        filling->out->residue_var[2 * index + 1] += SHAPED * SHAPED * size;
+    }
+    if (feature->rows != 2) {
+        filling->out->residue_var[2 * index] += size;
+        return;
+    }
+    size_t other = filling->parameter_count + filling->scene->look_count + (size_t)nth;
+    double *re = by(filling, feature, 0), *im = by(filling, feature, 1);
+    re[parameter] = im[other] = creal(slope);
+    im[parameter] = cimag(slope);
+    re[other] = -im[parameter];
+}
+
+/* Whether the gradient says something: those of a clipped step are those of a circuit that does not
+ * clip, but for what an output lets through that a fault holds. */
+static bool counts(const cj__filling *filling, size_t parameter)
+{
+    const cj_parameter *p = &filling->parameters[parameter];
+    return filling->seen->by != CJ_BY_TRANSIENT ||
+           (p->kind == CJ_P_RESIDUE && edited(filling->manner, p->part));
+}
+
+/* Gradient of the ratio: (dV2 - r dV1) / V1. */
+static void ratio_spread(const cj__filling *filling, size_t index, double complex ratio)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double complex first = tone(filling, 0);
+    double *re = by(filling, feature, 0), *im = feature->rows == 2 ? by(filling, feature, 1) : NULL;
+    double complex unit = cabs(ratio) > 0 ? conj(ratio) / cabs(ratio) : 1;
+    int residue = 0;
+    for (size_t p = 0; p < filling->parameter_count; p++) {
+        bool is_residue = filling->parameters[p].kind == CJ_P_RESIDUE;
+        residue += is_residue;
+        double complex slope = (tone_by(filling, 1, p) - ratio * tone_by(filling, 0, p)) / first;
+        if (slope == 0 || !counts(filling, p))
+            continue;
+        slope *= sigma_of(filling, p);
+        if (is_residue) {
+            residue_spread(filling, index, p, residue - 1, slope);
+        } else if (im != NULL) {
+            re[p] = creal(slope);
+            im[p] = cimag(slope);
+        } else {
+            re[p] = creal(slope * unit);
+        }
+    }
+}
+
+static void fill_ratio(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double *mean = filling->out->mean + feature->row;
+    double complex first = tone(filling, 0), second = tone(filling, 1);
+    if (cabs(first) < 1e-7 * fmax(filling->drive_peak, 1e-6)) {
+        /* nothing there to relate to: the ratio is anything; the level row of channel 1 says the
+         * rest */
+        mean[0] = mean[1 % feature->rows] = 0;
+        add_var(filling, index,
+                1e4 * (1 + feature->x[0] * feature->x[0] + feature->x[1] * feature->x[1]));
+        return;
+    }
+    double complex ratio = second / first;
+    if (feature->rows == 2) {
+        mean[0] = creal(ratio);
+        mean[1] = cimag(ratio);
+    } else {
+        mean[0] = cabs(ratio);
+    }
+    if (filling->seen->tone_by != NULL)
+        ratio_spread(filling, index, ratio);
+    if (filling->seen->by == CJ_BY_TRANSIENT)
+        add_var(filling, index, pow(filling->clip_error * cabs(ratio), 2));
+    if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
+        double moved = fabs(mean[0] - filling->healthy[feature->row]);
+        if (feature->rows == 2)
+            moved = hypot(moved, mean[1] - filling->healthy[feature->row + 1]);
+        double rise = 1 + 9 * fmin(fmax((filling->hz - 1e3) / 19e3, 0), 1);
+        if (moved > 0.02 * cabs(ratio))
+            add_var(filling, index, pow(filling->manner->loose_db * DB * rise * cabs(ratio), 2));
+    }
+}
+
+static void fill_level(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double complex volts = tone(filling, feature->channel);
+    double size = cabs(volts);
+    double *row = by(filling, feature, 0);
+    filling->out->mean[feature->row] = size;
+    if (filling->spread)
+        row[filling->parameter_count + filling->look] = LEVEL_SIGMA * size;
+    double complex unit = size > 0 ? conj(volts) / size : 1;
+    bool spread = filling->seen->tone_by != NULL;
+    for (size_t p = 0; spread && p < filling->parameter_count; p++) {
+        double complex slope = tone_by(filling, feature->channel, p) * sigma_of(filling, p);
+        if (slope == 0 || !counts(filling, p))
+            continue;
+        if (filling->parameters[p].kind != CJ_P_RESIDUE) {
+            row[p] = creal(slope * unit);
+            continue;
+        }
+        filling->out->residue = true;
+        filling->out->residue_var[2 * index] +=
+            creal(slope) * creal(slope) + cimag(slope) * cimag(slope);
+    }
+    add_var(filling, index,
+            1e-10 +
+                (filling->seen->by == CJ_BY_TRANSIENT ? pow(filling->clip_error * size, 2) : 0));
+}
+
+/* Whether the channel sees the driven jack: the generator's own tone, clean whatever the board
+ * does. */
+static bool is_source(const cj__filling *filling, int channel)
+{
+    const cj_board *board = filling->scene->board;
+    const cj_step *step = &board->steps[filling->scene->look_steps[filling->look]];
+    bool plain = filling->scene->looks[filling->look] < board->step_count && step->drive >= 0;
+    return plain && step->see[channel].against == CJ_GND &&
+           step->see[channel].net == board->inputs[step->drive].net;
+}
+
+static void fill_dc(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double *row = by(filling, feature, 0);
+    filling->out->mean[feature->row] = filling->seen->dc_v[feature->channel];
+    const double *slopes = filling->seen->dc_by;
+    if (slopes != NULL)
+        slopes += (size_t)feature->channel * filling->parameter_count;
+    bool spread = slopes != NULL && filling->seen->by != CJ_BY_TRANSIENT;
+    for (size_t p = 0; spread && p < filling->parameter_count; p++) {
+        if (slopes[p] == 0)
+            continue;
+        row[p] = slopes[p] * sigma_of(filling, p);
+        if (filling->parameters[p].kind ==
+            CJ_P_HELD) /* not the same to the millivolt in every step */
+            add_var(filling, index, pow(0.1 * row[p], 2));
+    }
+    if (filling->seen->by == CJ_BY_TRANSIENT && !is_source(filling, feature->channel)) {
+        double most = filling->clip_error > 0.3 ? 1.5 : 0.4,
+               dc = filling->seen->dc_v[feature->channel];
+        double size = fabs(dc) + cabs(tone(filling, feature->channel));
+        add_var(filling, index, pow(fmin(most, 0.02 + 0.3 * size), 2));
+    }
+}
+
+static void fill_rms(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double ac = cabs(tone(filling, feature->channel)), dc = filling->seen->dc_v[feature->channel];
+    double rms = sqrt(dc * dc + ac * ac / 2);
+    filling->out->mean[feature->row] = rms;
+    if (rms > 0 && filling->spread)
+        by(filling, feature, 0)[filling->parameter_count + filling->look] =
+            LEVEL_SIGMA * ac * ac / 2 / rms;
+    add_var(filling, index, pow(0.01 * rms, 2) + 25e-6); /* parts and offsets, roughly */
+}
+
+static void fill_resistance(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double ohm = filling->seen->resistance_ohm[feature->channel];
+    filling->out->mean[feature->row] = log(fmin(fmax(ohm, 1e-3), 1e9));
+    add_var(filling, index, 0.02 * 0.02);
+}
+
+/* No narrow prediction: as good as it could be, so that nothing is thrown away that a transient
+ * would save. */
+static void fill_skipped(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    filling->out->skip[index] = filling->out->excess = true;
+    for (int r = 0; r < feature->rows; r++)
+        filling->out->mean[feature->row + r] = feature->x[r];
+    double size = hypot(feature->x[0], feature->rows == 2 ? feature->x[1] : 0);
+    add_var(filling, index, pow(0.02 * size, 2) + 1e-8);
+}
+
+static void fill_feature(const cj__filling *filling, size_t index)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    bool tonal = feature->kind != CJ__F_RESISTANCE;
+    if (filling->seen->by == CJ_BY_EXCESS && tonal) {
+        fill_skipped(filling, index);
+        return;
+    }
+    switch (feature->kind) {
+    case CJ__F_RATIO:
+    case CJ__F_MAGNITUDE:
+        fill_ratio(filling, index);
+        break;
+    case CJ__F_LEVEL:
+        fill_level(filling, index);
+        break;
+    case CJ__F_RMS:
+        fill_rms(filling, index);
+        break;
+    case CJ__F_DC:
+        fill_dc(filling, index);
+        break;
+    case CJ__F_RESISTANCE:
+        fill_resistance(filling, index);
+        break;
+    }
+}
+
+/* Whether the manner moves the tone of this look by more than a little: only then can it distort
+ * it. */
+static bool moves(const cj__filling *filling)
+{
+    const cj__scene *scene = filling->scene;
+    for (size_t f = 0; f < scene->count && filling->healthy != NULL; f++) {
+        const cj__feature *feature = &scene->features[f];
+        if (feature->look != scene->looks[filling->look] || feature->kind == CJ__F_DC ||
+            feature->kind == CJ__F_RESISTANCE)
+            continue;
+        const double *now = filling->out->mean + feature->row,
+                     *good = filling->healthy + feature->row;
+        double size = hypot(good[0], feature->rows == 2 ? good[1] : 0);
+        double moved = hypot(now[0] - good[0], feature->rows == 2 ? now[1] - good[1] : 0);
+        if (moved > 0.03 * size + 1e-3)
+            return true;
+    }
+    return filling->healthy == NULL;
+}
+
+void cj__look_fill(const cj__filling *filling)
+{
+    const cj__scene *scene = filling->scene;
+    size_t look = scene->looks[filling->look];
+    for (size_t f = 0; f < scene->count; f++)
+        if (scene->features[f].look == look)
+            fill_feature(filling, f);
+    for (size_t d = 0; d < scene->distortion_count; d++) {
+        const cj__distortion *distortion = &scene->distortions[d];
+        if (distortion->look != look)
+            continue;
+        double thd = filling->seen->thd[distortion->channel];
+        bool unknown = (filling->manner->thd_unknown && moves(filling)) ||
+                       filling->seen->by == CJ_BY_EXCESS || filling->seen->by == CJ_BY_POLES;
+        /* a dead channel's few microvolts have no distortion worth the name */
+        bool silent = cabs(tone(filling, distortion->channel)) < 1e-3 * filling->drive_peak;
+        bool source = is_source(filling, distortion->channel);
+        filling->out->thd[d] = source ? 0 : unknown || silent ? NAN : thd;
+        filling->out->loose[d] = filling->seen->by != CJ_BY_LINEAR;
+    }
+}

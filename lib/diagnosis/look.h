@@ -1,0 +1,28 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* look.h - one look of an outlook: what the solver read becomes rows. */
+#ifndef CJ_DIAGNOSIS_LOOK_H
+#define CJ_DIAGNOSIS_LOOK_H
+
+#include "diagnosis/scene.h"
+
+#define GBW_WIDER 1.5 /* than the spread of one maker's op-amps */
+
+typedef struct cj__filling {
+    const cj__scene *scene;
+    const cj__manner *manner;
+    const cj_prediction *seen;
+    const double *healthy;
+    cj__outlook *out;
+    const cj_parameter *parameters;
+    size_t parameter_count;
+    size_t look;       /* index into the scene's looks */
+    bool spread;       /* fill in gradients too */
+    double drive_peak; /* of the step */
+    double hz;
+    double clip_error; /* relative, of a tone out of a transient */
+} cj__filling;
+
+double cj__clip_error(const cj_prediction *seen, double hz);
+void cj__look_fill(const cj__filling *filling);
+
+#endif

@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What is left of the tone at an output that sits at its rail: how large, and how much of it the
+ * steps have in common. */
+#include "diagnosis/scene.h"
+
+/* Of the drive: -70 dB, 15 dB either way (fault_physics 4). Its columns are filled for
+ * 1e-3, or for what a section without a supply passes: its manner says so. */
+static const struct {
+    double size, share;
+} ways[CJ__RESIDUES] = {
+    [CJ__LOUD] = {1, 0.3},    [CJ__MIDDLING] = {0.2, 0.3}, [CJ__QUIET] = {0.03, 0.24},
+    [CJ__LOUDER] = {6, 0.06}, [CJ__APART] = {1, 0.1},
+};
+
+#define OWN 0.01 /* of it, each step's own */
+
+double cj__residue_share(cj__residue way)
+{
+    return ways[way].share;
+}
+
+double cj__residue_size(const cj__outlook *outlook)
+{
+    return ways[outlook->way].size;
+}
+
+double cj__column_size(const cj__outlook *outlook, size_t column)
+{
+    if (!outlook->residue || !outlook->is_residue[column])
+        return 1;
+    return outlook->way == CJ__APART ? 0 : cj__residue_size(outlook);
+}
+
+void cj__residue_variance(const cj__scene *scene, const cj__outlook *outlook, size_t index,
+                          double more[2])
+{
+    const cj__feature *feature = &scene->features[index];
+    size_t columns = (size_t)outlook->columns;
+    double size = cj__residue_size(outlook), own = outlook->way == CJ__APART ? 1 : OWN;
+    for (int r = 0; r < feature->rows; r++) {
+        const double *by = outlook->by + (size_t)(feature->row + r) * columns;
+        double sum = 0;
+        for (size_t c = outlook->residue_first; c < columns; c++)
+            sum += outlook->is_residue[c] ? by[c] * by[c] : 0;
+        more[r] = size * size * (own * own * sum + outlook->residue_var[2 * index + (size_t)r]);
+    }
+}

@@ -1,0 +1,247 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* One trial: a manner, with the value and the side of an offset that explain best, judged. */
+#include <math.h>
+#include <string.h>
+
+#include "diagnosis/rank.h"
+
+double cj__add_logs(double a, double b)
+{
+    double high = fmax(a, b);
+    return isfinite(high) ? high + log(exp(a - high) + exp(b - high)) : high;
+}
+
+cj_status cj__trial_fill(cj__ranking *ranking, const cj__manner *manner, double value,
+                         unsigned want, cj_error *err)
+{
+    cj__reference reference = {ranking->unit, ranking->active};
+    return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
+}
+
+/* The manner with its offset set where the sign of one decides a rail. */
+static bool with_split(const cj__manner *manner, const cj__trial *trial, const cj_board *board,
+                       cj_edit *edits, cj__manner *out)
+{
+    if (manner->edit_count + 1 > CJ__TRIAL_EDITS)
+        return false;
+    *out = *manner;
+    memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
+    out->edits = edits;
+    if (trial->split != 0) {
+        const cj_part *part = &board->parts[trial->split_part];
+        edits[out->edit_count++] = (cj_edit){.kind = CJ_EDIT_FIGURE,
+                                             .part = trial->split_part,
+                                             .pin = part->sections[trial->split_section].out,
+                                             .figure = CJ_OFFSET,
+                                             .a = trial->split * part->opamp.offset_v};
+    }
+    return true;
+}
+
+bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial, cj_edit *edits,
+                     cj__manner *out)
+{
+    const cj__manner *manner = &ranking->suspects->items[trial->suspect].manners[trial->manner];
+    if (!with_split(manner, trial, ranking->scene->board, edits, out))
+        return false;
+    if (manner->prior != CJ__FIXED) {
+        double value = manner->free_negative ? -trial->free_value : trial->free_value;
+        if (manner->free_b)
+            edits[manner->free_edit].b = value;
+        else
+            edits[manner->free_edit].a = value;
+        out->prior = CJ__FIXED;
+    }
+    return true;
+}
+
+/* How the means move with ln of the searched quantity, whitened, into slope. */
+static cj_status slope_at(cj__ranking *ranking, const cj__manner *manner, double t, unsigned want,
+                          double *slope, cj_error *err)
+{
+    const double step = 0.01;
+    int rows = ranking->scene->rows;
+    cj_status status = cj__trial_fill(ranking, manner, exp(t + step), want, err);
+    if (status != CJ_OK)
+        return status;
+    memcpy(slope, ranking->outlook->mean, (size_t)rows * sizeof *slope);
+    status = cj__trial_fill(ranking, manner, exp(t - step), want, err);
+    for (int i = 0; i < rows && status == CJ_OK; i++)
+        slope[i] = (slope[i] - ranking->outlook->mean[i]) / (2 * step);
+    if (status == CJ_OK)
+        cj__forward(ranking->normal->factor, rows, slope);
+    return status;
+}
+
+/* The outlook as it stands, with one way of the residue of railed outputs. */
+static cj_status judge_way(cj__ranking *ranking, cj__residue way, cj__trial *trial, cj_error *err)
+{
+    ranking->outlook->way = trial->residue = way;
+    cj_status status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);
+    if (status != CJ_OK)
+        return status;
+    trial->distance = cj__normal_distance(ranking->scene, ranking->outlook, ranking->normal);
+    double distortion = cj__distortion_log(ranking->scene, ranking->outlook);
+    trial->density = cj__normal_log(ranking->normal, trial->distance) + distortion;
+    trial->robust = cj__normal_log_outliers(ranking->normal) + distortion;
+    trial->rough = ranking->outlook->excess;
+    return CJ_OK;
+}
+
+/* What is left of the tone at a railed output spreads over 30 dB and more. The best way of it stays
+ * in ranking->outlook and ranking->normal. */
+static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
+                          unsigned want, cj__trial *trial, cj_error *err)
+{
+    cj_status status = cj__trial_fill(ranking, manner, value, want | CJ_SPREAD, err);
+    if (status == CJ_OK)
+        status = judge_way(ranking, CJ__LOUD, trial, err);
+    if (status != CJ_OK || !ranking->outlook->residue)
+        return status;
+    cj__trial best = *trial;
+    double density = -INFINITY, robust = -INFINITY;
+    for (int way = 0; way < CJ__RESIDUES && status == CJ_OK; way++) {
+        cj__trial now = *trial;
+        status = judge_way(ranking, (cj__residue)way, &now, err);
+        density = cj__add_logs(density, now.density + log(cj__residue_share((cj__residue)way)));
+        robust = cj__add_logs(robust, now.robust + log(cj__residue_share((cj__residue)way)));
+        if (now.density > best.density)
+            best = now;
+    }
+    if (status == CJ_OK)
+        status = judge_way(ranking, best.residue, trial, err);
+    trial->density = density;
+    trial->robust = robust;
+    return status;
+}
+
+/* One step towards the best value with this suspect's own spread, then the integral over the
+ * quantity. */
+static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsigned want,
+                           cj__trial *trial, double *mass, cj_error *err)
+{
+    int rows = ranking->scene->rows;
+    double *slope = cj_new((size_t)rows + 1, sizeof *slope);
+    if (slope == NULL)
+        return cj_fail_memory(err);
+    double low = log(manner->low), high = log(manner->high), t = log(trial->free_value),
+           s = high - low;
+    double *white = ranking->normal->white, along = 0, size = 0;
+    cj_status status = CJ_OK;
+    if (cj__any_active(ranking))
+        status = slope_at(ranking, manner, t, CJ_BARE, slope, err);
+    for (int i = 0; i < rows && status == CJ_OK; i++) {
+        along += slope[i] * white[i];
+        size += slope[i] * slope[i];
+    }
+    if (status == CJ_OK && size > 0) {
+        double better = fmin(fmax(t + fmin(fmax(along / size, -0.2), 0.2), low), high);
+        cj__trial moved = *trial;
+        status = judge_at(ranking, manner, exp(better), want, &moved, err);
+        if (status == CJ_OK && moved.density > trial->density) {
+            moved.free_value = exp(better);
+            t = better;
+            *trial = moved;
+        } else if (status == CJ_OK) {
+            status = judge_at(ranking, manner, exp(t), want, trial, err);
+        }
+        s = fmin(1 / sqrt(size), s);
+    } else if (status == CJ_OK && cj__any_active(ranking)) {
+        status = judge_at(ranking, manner, exp(t), want, trial, err);
+    }
+    trial->low = exp(fmax(t - 1.645 * s, low));
+    trial->high = exp(fmin(t + 1.645 * s, high));
+    *mass = fmin(cj__search_mass(manner, t, s), 0);
+    cj_free(slope);
+    return status;
+}
+
+cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsigned want,
+                          cj__trial *trial, cj_error *err)
+{
+    cj_edit edits[CJ__TRIAL_EDITS];
+    cj__manner split;
+    if (trial->split != 0) {
+        if (!with_split(manner, trial, ranking->scene->board, edits, &split))
+            return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
+        manner = &split;
+    }
+    double mass = 0;
+    cj_status status = judge_at(ranking, manner, trial->free_value, want, trial, err);
+    ranking->most = fmax(ranking->most, trial->density);
+    bool hopeless = trial->density < ranking->most - CJ__HOPELESS && !trial->rough;
+    if (status == CJ_OK && manner->prior != CJ__FIXED && !hopeless)
+        status = integrate(ranking, manner, want, trial, &mass, err);
+    if (status != CJ_OK)
+        return status;
+    double weight = log(manner->weight * (trial->split != 0 ? trial->split_weight : 1));
+    trial->log = trial->density + mass + weight;
+    trial->robust += mass + weight;
+    memcpy(trial->mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *trial->mean);
+    return CJ_OK;
+}
+
+/* The op-amp whose offset decides where the circuit rests: as the solver says, or the one that
+ * moves DC by volts. False: none does. */
+static bool offset_decides(const cj__ranking *ranking, int *part, int *section, bool *wide)
+{
+    const cj__outlook *outlook = ranking->outlook;
+    const cj_parameter *parameters = cj_bench_parameters(ranking->scene->bench);
+    size_t count = cj_bench_parameter_count(ranking->scene->bench);
+    *part = outlook->fragile_part;
+    *section = outlook->fragile_section;
+    *wide = false;
+    if (*part >= 0)
+        return true;
+    double most = 2.5;
+    for (size_t p = 0; p < count; p++) {
+        if (parameters[p].kind != CJ_P_OFFSET)
+            continue;
+        for (int r = 0; r < outlook->rows; r++) {
+            double moved = fabs(outlook->by[(size_t)r * (size_t)outlook->columns + p]);
+            if (moved > most) {
+                most = moved;
+                *part = parameters[p].part;
+                *section = parameters[p].section;
+                *wide = true;
+            }
+        }
+    }
+    return *wide;
+}
+
+static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                           cj_error *err)
+{
+    if (!cj_reserve((void **)&ranking->trials, &ranking->trial_capacity, ranking->trial_count,
+                    sizeof *ranking->trials))
+        return cj_fail_memory(err);
+    cj__trial *trial = &ranking->trials[ranking->trial_count];
+    *trial = *setup;
+    trial->mean = cj_new((size_t)ranking->scene->rows + 1, sizeof *trial->mean);
+    if (trial->mean == NULL)
+        return cj_fail_memory(err);
+    ranking->trial_count++;
+    const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
+    return cj__trial_judge(ranking, &suspect->manners[trial->manner], want, trial, err);
+}
+
+/* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts
+ * its size. */
+cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want, cj_error *err)
+{
+    static const double ways[][2] = {{-0.8, 0.5}, {0.8, 0.5}},
+                        more[][2] = {{-1.8, 0.15}, {-0.6, 0.35}, {0.6, 0.35}, {1.8, 0.15}};
+    cj_status status = new_trial(ranking, setup, want, err);
+    cj__trial split = *setup;
+    bool wide;
+    if (status != CJ_OK || !offset_decides(ranking, &split.split_part, &split.split_section, &wide))
+        return status;
+    cj_free(ranking->trials[--ranking->trial_count].mean);
+    for (size_t i = 0; i < (wide ? 4 : 2) && status == CJ_OK; i++) {
+        split.split = wide ? more[i][0] : ways[i][0];
+        split.split_weight = wide ? more[i][1] : ways[i][1];
+        status = new_trial(ranking, &split, want, err);
+    }
+    return status;
+}
