@@ -92,6 +92,17 @@ typedef struct cj_parameter {
 
 /* ---- what is read ---- */
 
+/* The frequencies at which a step is computed, and the source's peak at each: tone, square (4/pi of its peak) and
+ * stepped level (its highest) 1; two-tone 2; sweep three an octave and noise likewise from 20 Hz to 20 kHz, 31 at
+ * most, in even steps of ln hz; quiet and unpowered steps none. Returns how many. */
+enum { CJ_STEP_POINTS = 31 };
+
+typedef struct cj_step_point {
+    double hz, peak;
+} cj_step_point;
+
+CJ_API int cj_step_points(const cj_step *step, cj_step_point out[CJ_STEP_POINTS]);
+
 typedef enum cj_predicted_by {
     CJ_BY_LINEAR,    /* everything within its swing */
     CJ_BY_HELD,      /* a section rests at a rail (not one whose output pin is open); the rest is linear */

@@ -28,6 +28,7 @@ typedef struct cj_evidence {
     char step[48];   /* "" without a board */
     char figure[48]; /* "gain_db", "dc_v@left_out", or without a board "dc_v of the second path" */
     cj_reading measured, expected, healthy;
+    double hz;       /* of a response: at this frequency; 0: the step's own figure */
 } cj_evidence;
 
 typedef struct cj_finding {
@@ -77,6 +78,7 @@ typedef struct cj_observation {
     size_t step;
     char figure[24];     /* "gain_db", "dc_v", "resistance_ohm", ... as figures.h has them */
     cj_view of;
+    double hz;           /* of a response: at this frequency; 0: the step's own figure */
     double value, u;     /* NaN where only a bound is known */
     cj_bound bound_kind;
     double bound;

@@ -96,54 +96,62 @@ static cj_status frame_of_step(cj_bench *bench, size_t index, size_t *out, cj_er
 
 /* ---- looks ---- */
 
-enum { BAND_POINTS = 31 }; /* three to the octave from 20 Hz to 20 kHz */
-
-static bool fill_points(cj__look *look, int points, double from, double to, double peak)
+/* Points in even steps of ln hz. */
+static int between(double from, double to, int points, double peak, cj_step_point *out)
 {
-    look->hz = cj_new((size_t)points, sizeof(double));
-    look->peak = cj_new((size_t)points, sizeof(double));
-    look->planes = cj_new((size_t)points, sizeof(cj__plane *));
-    look->phasors = cj_new((size_t)points, sizeof(cj__c *));
-    if (!look->hz || !look->peak || !look->planes || !look->phasors)
-        return false;
-    look->points = points;
     for (int p = 0; p < points; p++) {
         double share = points > 1 ? (double)p / (points - 1) : 0;
-        look->hz[p] = p == points - 1 && points > 1 ? to : from * pow(to / from, share);
-        look->peak[p] = peak;
+        out[p].hz = p == points - 1 && points > 1 ? to : from * pow(to / from, share);
+        out[p].peak = peak;
     }
-    return true;
+    return points;
 }
 
-/* The frequencies at which a step is computed, and its peak there. */
-static bool make_points(cj__look *look, const cj_step *step)
+int cj_step_points(const cj_step *step, cj_step_point out[CJ_STEP_POINTS])
 {
     int band = (int)lround(3 * log2(step->to / step->from)) + 1;
     if (step->drive < 0 || step->power_off)
-        return fill_points(look, 0, 1, 1, 0);
+        return 0;
     switch (step->shape) {
     case CJ_TONE:
-        return fill_points(look, 1, step->hz[0], step->hz[0], step->peak[0]);
+        return between(step->hz[0], step->hz[0], 1, step->peak[0], out);
     case CJ_SQUARE: /* its fundamental: 4 / pi of its peak */
-        return fill_points(look, 1, step->hz[0], step->hz[0], step->peak[0] * 4 / M_PI);
+        return between(step->hz[0], step->hz[0], 1, step->peak[0] * 4 / M_PI, out);
     case CJ_STEPPED:
-        return fill_points(look, 1, step->hz[0], step->hz[0], step->to);
+        return between(step->hz[0], step->hz[0], 1, step->to, out);
     case CJ_TWO_TONE:
-        if (!fill_points(look, 2, step->hz[0], step->hz[1], step->peak[0]))
-            return false;
-        look->peak[1] = step->peak[1];
-        return true;
+        between(step->hz[0], step->hz[1], 2, step->peak[0], out);
+        out[1].peak = step->peak[1];
+        return 2;
     case CJ_SWEEP:
-        return fill_points(look,
-                           band < 2             ? 2
-                           : band > BAND_POINTS ? BAND_POINTS
-                                                : band,
-                           step->from, step->to, step->peak[0]);
+        return between(step->from, step->to,
+                       band < 2                ? 2
+                       : band > CJ_STEP_POINTS ? CJ_STEP_POINTS
+                                               : band,
+                       step->peak[0], out);
     case CJ_NOISE:
-        return fill_points(look, BAND_POINTS, 20, 20000, step->rms * M_SQRT2);
+        return between(20, 20000, CJ_STEP_POINTS, step->rms * M_SQRT2, out);
     default:
-        return fill_points(look, 0, 1, 1, 0);
+        return 0;
     }
+}
+
+static bool make_points(cj__look *look, const cj_step *step)
+{
+    cj_step_point points[CJ_STEP_POINTS];
+    int count = cj_step_points(step, points);
+    look->hz = cj_new((size_t)count, sizeof(double));
+    look->peak = cj_new((size_t)count, sizeof(double));
+    look->planes = cj_new((size_t)count, sizeof(cj__plane *));
+    look->phasors = cj_new((size_t)count, sizeof(cj__c *));
+    if (!look->hz || !look->peak || !look->planes || !look->phasors)
+        return false;
+    look->points = count;
+    for (int p = 0; p < count; p++) {
+        look->hz[p] = points[p].hz;
+        look->peak[p] = points[p].peak;
+    }
+    return true;
 }
 
 bool cj__drive_phasor(const cj_bench *bench, const cj__look *look, cj__plane *plane, double peak,

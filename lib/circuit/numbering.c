@@ -21,8 +21,7 @@ static size_t part_parameters(const cj_part *part, int index, cj_parameter *to)
         to[count++] = (cj_parameter){CJ_P_OFFSET, index, s, type->offset_v};
         to[count++] = (cj_parameter){CJ_P_BIAS, index, s, type->bias_a};
         to[count++] = (cj_parameter){CJ_P_GBW, index, s, type->gbw_spread};
-        to[count++] =
-            (cj_parameter){CJ_P_OUTPUT, index, s, type->output_ohm > 0 ? OUTPUT_SIGMA : 0};
+        to[count++] = (cj_parameter){CJ_P_OUTPUT, index, s, type->ideal ? 0 : OUTPUT_SIGMA};
         to[count++] = (cj_parameter){CJ_P_HELD, index, s, type->swing_spread};
         to[count++] = (cj_parameter){CJ_P_RESIDUE, index, s, RESIDUE_SIGMA};
     }

@@ -122,8 +122,8 @@ static cj_status measured_figures(const cj_board *board, const cj_observed *obse
         return cj_fail_memory(err);
     for (size_t i = 0; i < observed->count; i++) {
         const cj_observation *seen = &observed->items[i];
-        if (seen->step != out->step)
-            continue;
+        if (seen->step != out->step || seen->hz > 0)
+            continue; /* a response has its own place */
         const cj__readable *known = cj__readable_find(seen->figure);
         cj_keyed_figure *item = &out->measured[out->measured_count++];
         *item = (cj_keyed_figure){.value = seen->value,
@@ -224,6 +224,7 @@ static void add_evidence(const cj__ranking *ranking, const cj__trial *trial,
     memset(evidence, 0, sizeof *evidence);
     snprintf(evidence->step, sizeof evidence->step, "%s", board->steps[feature->step].name);
     key_of(board, seen->figure, seen->of, evidence->figure, sizeof evidence->figure);
+    evidence->hz = seen->hz;
     evidence->measured = as_measured(seen, unit);
     evidence->expected = number(from_rows(feature, seen->figure, trial->mean), NAN, unit);
     evidence->healthy = number(from_rows(feature, seen->figure, ranking->healthy), NAN, unit);

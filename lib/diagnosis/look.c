@@ -10,15 +10,20 @@
 #define RESIDUE 1e-3     /* of the drive, at an output at its rail: see residue.c */
 #define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
 
-/* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
- * the part at hand come in; much more where a section stays at its rail throughout (the answer
- * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
-double cj__clip_error(const cj_prediction *seen, double hz)
+static bool rests_at_rail(const cj_prediction *seen)
 {
     for (int c = 0; c < seen->channels; c++)
         if (fabs(seen->dc_v[c]) > 2)
-            return 0.4;
-    return 0.055 + 0.12 * fmin(hz / 20e3, 1);
+            return true;
+    return false;
+}
+
+/* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
+ * the part at hand come in; much more where a section stays at its rail throughout (the answer
+ * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
+static double clip_error(const cj_prediction *seen, int point)
+{
+    return rests_at_rail(seen) ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
 }
 
 static double complex as_complex(cj_complex z)
@@ -26,15 +31,15 @@ static double complex as_complex(cj_complex z)
     return z.re + z.im * I;
 }
 
-static double complex tone(const cj__filling *filling, int channel)
+static double complex tone(const cj__filling *filling, int point, int channel)
 {
-    return as_complex(filling->seen->tone[channel]);
+    return as_complex(filling->seen->tone[point * filling->seen->channels + channel]);
 }
 
-static double complex tone_by(const cj__filling *filling, int channel, size_t parameter)
+static double complex tone_by(const cj__filling *filling, int point, int channel, size_t parameter)
 {
-    return as_complex(
-        filling->seen->tone_by[(size_t)channel * filling->parameter_count + parameter]);
+    size_t at = (size_t)(point * filling->seen->channels + channel);
+    return as_complex(filling->seen->tone_by[at * filling->parameter_count + parameter]);
 }
 
 /* Whether the manner edits that part: what the solver does not know applies there alone. */
@@ -119,14 +124,16 @@ static bool counts(const cj__filling *filling, size_t parameter)
 static void ratio_spread(const cj__filling *filling, size_t index, double complex ratio)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double complex first = tone(filling, 0);
+    double complex first = tone(filling, feature->point, 0);
     double *re = by(filling, feature, 0), *im = feature->rows == 2 ? by(filling, feature, 1) : NULL;
     double complex unit = cabs(ratio) > 0 ? conj(ratio) / cabs(ratio) : 1;
     int residue = 0;
     for (size_t p = 0; p < filling->parameter_count; p++) {
         bool is_residue = filling->parameters[p].kind == CJ_P_RESIDUE;
         residue += is_residue;
-        double complex slope = (tone_by(filling, 1, p) - ratio * tone_by(filling, 0, p)) / first;
+        double complex slope = (tone_by(filling, feature->point, 1, p) -
+                                ratio * tone_by(filling, feature->point, 0, p)) /
+                               first;
         if (slope == 0 || !counts(filling, p))
             continue;
         slope *= sigma_of(filling, p);
@@ -145,7 +152,8 @@ static void fill_ratio(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
     double *mean = filling->out->mean + feature->row;
-    double complex first = tone(filling, 0), second = tone(filling, 1);
+    double complex first = tone(filling, feature->point, 0),
+                   second = tone(filling, feature->point, 1);
     if (cabs(first) < 1e-7 * fmax(filling->drive_peak, 1e-6)) {
         /* nothing there to relate to: the ratio is anything; the level row of channel 1 says the
          * rest */
@@ -164,12 +172,12 @@ static void fill_ratio(const cj__filling *filling, size_t index)
     if (filling->seen->tone_by != NULL)
         ratio_spread(filling, index, ratio);
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_var(filling, index, pow(filling->clip_error * cabs(ratio), 2));
+        add_var(filling, index, pow(clip_error(filling->seen, feature->point) * cabs(ratio), 2));
     if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
         double moved = fabs(mean[0] - filling->healthy[feature->row]);
         if (feature->rows == 2)
             moved = hypot(moved, mean[1] - filling->healthy[feature->row + 1]);
-        double rise = 1 + 9 * fmin(fmax((filling->hz - 1e3) / 19e3, 0), 1);
+        double rise = 1 + 9 * fmin(fmax((filling->seen->hz[feature->point] - 1e3) / 19e3, 0), 1);
         if (moved > 0.02 * cabs(ratio))
             add_var(filling, index, pow(filling->manner->loose_db * DB * rise * cabs(ratio), 2));
     }
@@ -178,7 +186,7 @@ static void fill_ratio(const cj__filling *filling, size_t index)
 static void fill_level(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double complex volts = tone(filling, feature->channel);
+    double complex volts = tone(filling, feature->point, feature->channel);
     double size = cabs(volts);
     double *row = by(filling, feature, 0);
     filling->out->mean[feature->row] = size;
@@ -187,7 +195,8 @@ static void fill_level(const cj__filling *filling, size_t index)
     double complex unit = size > 0 ? conj(volts) / size : 1;
     bool spread = filling->seen->tone_by != NULL;
     for (size_t p = 0; spread && p < filling->parameter_count; p++) {
-        double complex slope = tone_by(filling, feature->channel, p) * sigma_of(filling, p);
+        double complex slope =
+            tone_by(filling, feature->point, feature->channel, p) * sigma_of(filling, p);
         if (slope == 0 || !counts(filling, p))
             continue;
         if (filling->parameters[p].kind != CJ_P_RESIDUE) {
@@ -199,8 +208,9 @@ static void fill_level(const cj__filling *filling, size_t index)
             creal(slope) * creal(slope) + cimag(slope) * cimag(slope);
     }
     add_var(filling, index,
-            1e-10 +
-                (filling->seen->by == CJ_BY_TRANSIENT ? pow(filling->clip_error * size, 2) : 0));
+            1e-10 + (filling->seen->by == CJ_BY_TRANSIENT
+                         ? pow(clip_error(filling->seen, feature->point) * size, 2)
+                         : 0));
 }
 
 /* Whether the channel sees the driven jack: the generator's own tone, clean whatever the board
@@ -232,9 +242,9 @@ static void fill_dc(const cj__filling *filling, size_t index)
             add_var(filling, index, pow(0.1 * row[p], 2));
     }
     if (filling->seen->by == CJ_BY_TRANSIENT && !is_source(filling, feature->channel)) {
-        double most = filling->clip_error > 0.3 ? 1.5 : 0.4,
+        double most = rests_at_rail(filling->seen) ? 1.5 : 0.4,
                dc = filling->seen->dc_v[feature->channel];
-        double size = fabs(dc) + cabs(tone(filling, feature->channel));
+        double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
         add_var(filling, index, pow(fmin(most, 0.02 + 0.3 * size), 2));
     }
 }
@@ -242,7 +252,8 @@ static void fill_dc(const cj__filling *filling, size_t index)
 static void fill_rms(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double ac = cabs(tone(filling, feature->channel)), dc = filling->seen->dc_v[feature->channel];
+    double ac = cabs(tone(filling, feature->point, feature->channel)),
+           dc = filling->seen->dc_v[feature->channel];
     double rms = sqrt(dc * dc + ac * ac / 2);
     filling->out->mean[feature->row] = rms;
     if (rms > 0 && filling->spread)
@@ -334,7 +345,7 @@ void cj__look_fill(const cj__filling *filling)
         bool unknown = (filling->manner->thd_unknown && moves(filling)) ||
                        filling->seen->by == CJ_BY_EXCESS || filling->seen->by == CJ_BY_POLES;
         /* a dead channel's few microvolts have no distortion worth the name */
-        bool silent = cabs(tone(filling, distortion->channel)) < 1e-3 * filling->drive_peak;
+        bool silent = cabs(tone(filling, 0, distortion->channel)) < 1e-3 * filling->drive_peak;
         bool source = is_source(filling, distortion->channel);
         filling->out->thd[d] = source ? 0 : unknown || silent ? NAN : thd;
         filling->out->loose[d] = filling->seen->by != CJ_BY_LINEAR;

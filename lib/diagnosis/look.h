@@ -18,11 +18,8 @@ typedef struct cj__filling {
     size_t look;       /* index into the scene's looks */
     bool spread;       /* fill in gradients too */
     double drive_peak; /* of the step */
-    double hz;
-    double clip_error; /* relative, of a tone out of a transient */
 } cj__filling;
 
-double cj__clip_error(const cj_prediction *seen, double hz);
 void cj__look_fill(const cj__filling *filling);
 
 #endif

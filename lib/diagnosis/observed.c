@@ -87,7 +87,8 @@ static bool same_place(const cj_observation *one, const cj_observation *other)
 {
     bool views = one->of.net == other->of.net &&
                  (one->of.net == CJ_NO_NET || one->of.against == other->of.against);
-    return views && one->step == other->step && strcmp(one->figure, other->figure) == 0;
+    return views && one->step == other->step && one->hz == other->hz &&
+           strcmp(one->figure, other->figure) == 0;
 }
 
 /*

@@ -157,6 +157,8 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
             cj_bench_predict(scene->bench, scene->looks[i], variant, want, seen, err);
         if (status != CJ_OK)
             return status;
+        cj_step_point drive[CJ_STEP_POINTS];
+        int points = cj_step_points(step, drive);
         cj_prediction without = *seen;
         if (!(want & CJ_SPREAD)) {
             without.tone_by = NULL;
@@ -171,9 +173,7 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                                .parameter_count = cj_bench_parameter_count(scene->bench),
                                .look = i,
                                .spread = (want & CJ_SPREAD) != 0,
-                               .drive_peak = step->shape == CJ_TONE ? step->peak[0] : 0,
-                               .hz = step->hz[0],
-                               .clip_error = cj__clip_error(seen, step->hz[0])};
+                               .drive_peak = points > 0 ? drive[0].peak : 0};
         cj__look_fill(&filling);
         if (seen->fragile_part >= 0 && out->fragile_part < 0) {
             out->fragile_part = seen->fragile_part;

@@ -96,6 +96,8 @@ struct reading {
     cj__scene *scene;
     const cj_observed *observed;
     size_t step, look;
+    double hz; /* of a response's point; 0: the step's own figures */
+    int point;
 };
 
 static bool same_view(cj_view a, cj_view b)
@@ -108,7 +110,8 @@ static const cj_observation *find(const struct reading *reading, const char *fig
 {
     for (size_t i = 0; i < reading->observed->count; i++) {
         const cj_observation *seen = &reading->observed->items[i];
-        if (seen->step == reading->step && strcmp(seen->figure, figure) == 0 &&
+        if (seen->step == reading->step && seen->hz == reading->hz &&
+            strcmp(seen->figure, figure) == 0 &&
             (of == NULL ? seen->of.net == CJ_NO_NET
                         : seen->of.net != CJ_NO_NET && same_view(seen->of, *of)))
             return seen;
@@ -143,6 +146,7 @@ static cj_status add_ratio(struct reading *reading, const cj_observation *gain, 
     cj__feature feature = {.kind = CJ__F_MAGNITUDE,
                            .step = reading->step,
                            .look = reading->look,
+                           .point = reading->point,
                            .x = {size},
                            .var = {radial},
                            .seen = gain};
@@ -280,6 +284,23 @@ static cj_status add_channel(struct reading *reading, int channel, const cj_view
     return status;
 }
 
+/* A response, where the step is computed at several frequencies. */
+static cj_status add_response(struct reading *reading, cj_error *err)
+{
+    cj_step_point points[CJ_STEP_POINTS];
+    int count = cj_step_points(&reading->scene->board->steps[reading->step], points);
+    cj_status status = CJ_OK;
+    for (int p = 0; p < count && status == CJ_OK; p++) {
+        struct reading there = *reading;
+        there.hz = points[p].hz;
+        there.point = p;
+        const cj_observation *gain = find(&there, "gain_db", NULL);
+        if (usable(gain))
+            status = add_ratio(&there, gain, true, find(&there, "phase_deg", NULL), 0, err);
+    }
+    return status;
+}
+
 static cj_status add_step(struct reading *reading, cj_error *err)
 {
     const cj_step *step = &reading->scene->board->steps[reading->step];
@@ -287,6 +308,8 @@ static cj_status add_step(struct reading *reading, cj_error *err)
     cj_status status = CJ_OK;
     if (one_tone(step) && step->see_count == 2)
         status = add_pair(reading, &has_ratio, err);
+    else if (step->see_count == 2)
+        status = add_response(reading, err);
     if (status == CJ_OK)
         status = add_channel(reading, 0, &step->see[0], true, &first, err);
     if (status == CJ_OK && step->see_count == 2)
@@ -335,7 +358,7 @@ static cj_status note_unused(cj__scene *scene, const cj_observed *observed, size
                         s->name,
                         s->shape == CJ_TONE || s->shape == CJ_QUIET
                             ? ""
-                            : " (only tones, DC and resistances are so far)");
+                            : " (tones, responses, DC and resistances are)");
 }
 
 cj_status cj__scene_make(const cj_board *board, cj_bench *bench, const cj_observed *observed,

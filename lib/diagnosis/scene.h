@@ -26,6 +26,7 @@ typedef struct cj__feature {
     cj__feature_kind kind;
     size_t step, look;
     int channel; /* of the look */
+    int point;   /* of the look's frequencies */
     int row, rows;
     double x[2];                        /* measured */
     double var[3];                      /* of measuring: xx, xy, yy */

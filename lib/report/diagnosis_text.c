@@ -116,6 +116,10 @@ static void fill_grid(struct cj__grid *grid, const cj_finding *finding, size_t r
             cj_text_add(&row[0], ": ");
         }
         cj__write_label(&row[0], evidence->figure, paths);
+        if (evidence->hz > 0) {
+            cj_text_add(&row[0], " at ");
+            cj__write_value(&row[0], evidence->hz, NAN, "Hz");
+        }
         write_cell(&row[1], &evidence->measured, pass < 2);
         write_cell(&row[2], &evidence->expected, pass < 1);
         write_cell(&row[3], &evidence->healthy, pass < 1);

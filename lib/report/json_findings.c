@@ -79,6 +79,8 @@ static json_t *evidence_value(struct cj__json *json, const cj_evidence *evidence
     json_t *object = json_object();
     cj__json_set(json, object, "step", cj__json_text(evidence->step[0] ? evidence->step : NULL));
     cj__json_set(json, object, "figure", cj__json_text(evidence->figure));
+    if (evidence->hz > 0)
+        cj__json_set(json, object, "hz", json_real(evidence->hz));
     cj__json_set(json, object, "measured", reading_value(json, &evidence->measured));
     cj__json_set(json, object, "expected", reading_value(json, &evidence->expected));
     cj__json_set(json, object, "healthy", reading_value(json, &evidence->healthy));
