@@ -195,6 +195,7 @@ typedef enum cj__signal_kind {
     CJ__SIGNAL_TONE,
     CJ__SIGNAL_SQUARE,
     CJ__SIGNAL_TWO_TONE,
+    CJ__SIGNAL_SWEEP,
     CJ__SIGNAL_NOISE,
     CJ__SIGNAL_SILENCE,
     CJ__SIGNAL_OTHER
@@ -214,6 +215,7 @@ struct cj__analysis {
     cj__noise noise[2];
     cj__signal_kind signal[2];
     cj__pair_sums pair;
+    struct cj__sweep *sweep; /* response.h; NULL: the record is none */
 };
 
 cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj__analysis **out,
