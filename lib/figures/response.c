@@ -7,6 +7,8 @@
 
 #define POOLED 6                      /* points to either side whose noise is taken together */
 #define HALF_POWER 3.0102999566398120 /* dB: 10 log10 2 */
+/* 2^(1/4): a sweep fades in over half an octave, with half its level in the middle. */
+#define FADE 1.189207115002721
 #define FULL 0.25 /* of the usual power of the input: less is the sweep's fade */
 
 cj__point *cj__points_new(double from_hz, double to_hz, size_t *count)
@@ -87,8 +89,7 @@ static int ascending(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* The points at which the input has its usual power: between the fades. */
-static bool find_range(const cj__point *points, size_t count, size_t *first, size_t *last)
+bool cj__points_range(const cj__point *points, size_t count, size_t *first, size_t *last)
 {
     double *sorted = cj_new(count + 1, sizeof *sorted);
     size_t n = 0;
@@ -151,7 +152,7 @@ cj_response *cj__response_make(const cj__point *points, size_t count, const cj__
 {
     size_t first = 0, last = 0;
     cj_response *r = response_new(count);
-    if (r == NULL || !find_range(points, count, &first, &last)) {
+    if (r == NULL || !cj__points_range(points, count, &first, &last)) {
         cj_response_free(r);
         return NULL;
     }
@@ -194,7 +195,7 @@ static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options
 {
     cj__sweep_reader reader = {0};
     cj_spectra *spectra = cj_spectra_new();
-    size_t count = 0;
+    size_t count = 0, first = 0, last = 0;
     double rate = all->about->rate_hz, scale = sweep->track.scale_s;
     /* the track ends with the last glimpse; the sweep itself a little further out */
     double beyond = exp(fmin(M_LN2, (double)all->about->samples / rate / 64 / scale));
@@ -203,10 +204,15 @@ static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options
     cj__point *points = cj__points_new(from, to, &count);
     cj_status status =
         points && spectra ? cj__reader_start(&reader, capture, sweep, err) : cj_fail_memory(err);
+    reader.band[0] = all->band[0];
+    reader.band[1] = all->band[1];
     if (status == CJ_OK)
         status = cj__sweep_linear(&reader, spectra, options, points, count, err);
+    if (status == CJ_OK && !cj__points_range(points, count, &first, &last))
+        status = cj_fail_memory(err);
+    reader.full_hz = last > first ? points[first].hz * FADE : to;
     if (status == CJ_OK)
-        status = cj__sweep_orders(&reader, all->band, points, count, err);
+        status = cj__sweep_orders(&reader, options ? options->mains_hz : 0, points, count, err);
     if (status == CJ_OK && (*out = cj__response_make(points, count, all)) == NULL)
         status = cj_fail_memory(err);
     if (status == CJ_OK)

@@ -32,6 +32,8 @@ typedef struct cj__sweep_reader {
     cj_capture *capture;
     const cj_capture_info *about;
     const cj__sweep *sweep;
+    double band[2]; /* Hz: where harmonics count */
+    double full_hz; /* from here on the sweep has its full level */
     double taps[CJ__HALF_TAPS];
     double *chunk[2]; /* samples of one chunk */
     size_t chunk_room;
@@ -64,12 +66,16 @@ typedef struct cj__point {
 cj_status cj__sweep_linear(cj__sweep_reader *reader, cj_spectra *spectra,
                            const cj_measure_options *options, cj__point *points, size_t count,
                            cj_error *err);
-cj_status cj__sweep_orders(cj__sweep_reader *reader, const double band[2], cj__point *points,
+cj_status cj__sweep_orders(cj__sweep_reader *reader, double mains_hz, cj__point *points,
                            size_t count, cj_error *err);
 
 /* Points of a grid between two frequencies; NULL: out of memory. */
 cj__point *cj__points_new(double from_hz, double to_hz, size_t *count);
-/* Points become a response; match and skew of the chain go into its uncertainties. */
+/* first .. last - 1: the points at which the input has its usual power, between the fades. False:
+ * out of memory. */
+bool cj__points_range(const cj__point *points, size_t count, size_t *first, size_t *last);
+/* Points become a response; match and skew of the chain go into its uncertainties. NULL: out of
+ * memory. */
 cj_response *cj__response_make(const cj__point *points, size_t count, const cj__analysis *all);
 
 /* The response of a capture that is a sweep, or of noise in two channels; *out NULL: none. */

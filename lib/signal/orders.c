@@ -4,95 +4,284 @@
 #include "signal/sweep.h"
 
 #include <math.h>
+#include <string.h>
 
-#define HALVES (2 * CJ__ORDERS + 2) /* orders 0, 1/2, 1, ... */
+#define MAINS_LINES 6
+#define MAINS_UP_TO 330.0
+#define COLUMNS (1 + 2 * CJ__ORDERS + 2 * MAINS_LINES)
 #define TURNS 3
 
-/* Four-term Blackman-Harris, 92 dB (Harris 1978, Proc. IEEE 66; coefficients from memory); at
- * -1..1. */
-static double harris(double at)
-{
-    double p = CJ__TWO_PI / 2 * (at + 1);
-    return 0.35875 - 0.48829 * cos(p) + 0.14128 * cos(2 * p) - 0.01168 * cos(3 * p);
-}
-
 struct window {
-    long first, last;
-    double middle, half; /* samples */
-    double hz, scale_s, rate_hz;
+    const cj__glide *glide;
+    long first, count;
+    double hz;
+    double *weight, *turns, *level; /* [count] */
 };
 
-static struct window window_of(size_t n, double rate_hz, const double at[4])
+/* ---- the tone itself ---- */
+
+static void set_turns(struct window *w)
 {
-    struct window w = {.middle = at[CJ__AT_MIDDLE],
-                       .half = at[CJ__AT_WIDTH] / 2,
-                       .hz = at[CJ__AT_HZ],
-                       .scale_s = at[CJ__AT_SCALE],
-                       .rate_hz = rate_hz};
-    w.first = (long)ceil(fmax(0, w.middle - w.half));
-    w.last = (long)floor(fmin((double)n - 1, w.middle + w.half));
-    return w;
+    const cj__glide *g = w->glide;
+    for (long i = 0; i < w->count; i++) {
+        double t = ((double)(w->first + i) - g->middle) / g->rate_hz;
+        w->turns[i] = g->scale_s * w->hz * expm1(t / g->scale_s);
+    }
 }
 
-static double turns_at(const struct window *w, long i)
+/* What hz is off by, from the phase of x in both halves of the window. */
+static double hz_error(const struct window *w)
 {
-    double t = ((double)i - w->middle) / w->rate_hz;
-    return w->scale_s * w->hz * expm1(t / w->scale_s);
-}
-
-/* What hz is off by, from the phase of order 1 in both halves of the window. */
-static double hz_error(const double *y, const struct window *w)
-{
+    const cj__glide *g = w->glide;
     cj_complex sum[2] = {{0, 0}, {0, 0}};
     double time[2] = {0, 0}, mass[2] = {0, 0};
-    for (long i = w->first; i <= w->last; i++) {
-        double at = ((double)i - w->middle) / w->half, p = -CJ__TWO_PI * turns_at(w, i);
+    for (long i = 0; i < w->count; i++) {
+        double at = ((double)(w->first + i) - g->middle) / (g->width / 2);
+        double p = -CJ__TWO_PI * remainder(w->turns[i], 1), s = sin(CJ__TWO_PI / 2 * fabs(at));
         int side = at > 0;
-        double v = harris(2 * fabs(at) - 1); /* each half under a window of its own */
-        sum[side].re += v * y[i] * cos(p);
-        sum[side].im += v * y[i] * sin(p);
+        double v = s * s; /* each half under a Hann window of its own */
+        sum[side].re += v * g->x[w->first + i] * cos(p);
+        sum[side].im += v * g->x[w->first + i] * sin(p);
         time[side] += v * at;
         mass[side] += v;
     }
     if (!(mass[0] > 0) || !(mass[1] > 0))
         return 0;
-    double apart = (time[1] / mass[1] - time[0] / mass[0]) * w->half / w->rate_hz;
-    cj_complex step = {sum[0].re * sum[1].re + sum[0].im * sum[1].im,
-                       sum[0].re * sum[1].im - sum[0].im * sum[1].re};
-    return atan2(step.im, step.re) / CJ__TWO_PI / apart;
+    double apart = (time[1] / mass[1] - time[0] / mass[0]) * g->width / 2 / g->rate_hz;
+    double re = sum[0].re * sum[1].re + sum[0].im * sum[1].im;
+    double im = sum[0].re * sum[1].im - sum[0].im * sum[1].re;
+    return atan2(im, re) / CJ__TWO_PI / apart;
 }
 
-static void add_sample(cj_complex sums[HALVES], double value, double turns, int halves)
+#define SMOOTH 5 /* coefficients of the level along the window */
+
+/* The solution of a symmetric positive system by elimination; a and right are changed. */
+static void eliminate(double a[2 * SMOOTH][2 * SMOOTH], double right[2 * SMOOTH])
 {
-    /* exp(-j pi turns), whose powers are the half orders */
-    double angle = -CJ__TWO_PI / 2 * remainder(turns, 2);
-    cj_complex step = {cos(angle), sin(angle)}, power = {value, 0};
-    for (int m = 0; m < halves; m++) {
-        sums[m].re += power.re;
-        sums[m].im += power.im;
+    const int n = 2 * SMOOTH;
+    for (int i = 0; i < n; i++)
+        for (int r = i + 1; r < n; r++) {
+            double f = a[i][i] > 0 ? a[r][i] / a[i][i] : 0;
+            for (int k = i; k < n; k++)
+                a[r][k] -= f * a[i][k];
+            right[r] -= f * right[i];
+        }
+    for (int i = n - 1; i >= 0; i--) {
+        for (int k = i + 1; k < n; k++)
+            right[i] -= a[i][k] * right[k];
+        right[i] = a[i][i] > 0 ? right[i] / a[i][i] : 0;
+    }
+}
+
+/* Level and phase of x along the window relative to the middle: x = Re(e(t) exp(j phase)) by least
+ * squares, e a complex polynomial. */
+static void set_level(struct window *w)
+{
+    const cj__glide *g = w->glide;
+    double a[2 * SMOOTH][2 * SMOOTH] = {{0}}, right[2 * SMOOTH] = {0};
+    for (long i = 0; i < w->count; i++) {
+        double at = ((double)(w->first + i) - g->middle) / (g->width / 2), row[2 * SMOOTH];
+        double p = CJ__TWO_PI * remainder(w->turns[i], 1), power = 1;
+        for (int k = 0; k < SMOOTH; k++, power *= at) {
+            row[2 * k] = power * cos(p);
+            row[2 * k + 1] = -power * sin(p);
+        }
+        for (int r = 0; r < 2 * SMOOTH; r++) {
+            double v = w->weight[i] * row[r];
+            for (int k = 0; k < 2 * SMOOTH; k++)
+                a[r][k] += v * row[k];
+            right[r] += v * g->x[w->first + i];
+        }
+    }
+    eliminate(a, right);
+    cj_complex here = {right[0], right[1]};
+    double size = here.re * here.re + here.im * here.im;
+    for (long i = 0; i < w->count; i++) {
+        double at = ((double)(w->first + i) - g->middle) / (g->width / 2);
+        cj_complex e = {0, 0};
+        for (int k = SMOOTH - 1; k >= 0; k--)
+            e = (cj_complex){e.re * at + right[2 * k], e.im * at + right[2 * k + 1]};
+        e = size > 0 ? (cj_complex){(e.re * here.re + e.im * here.im) / size,
+                                    (e.im * here.re - e.re * here.im) / size}
+                     : (cj_complex){1, 0};
+        w->level[i] = hypot(e.re, e.im);
+        w->turns[i] += atan2(e.im, e.re) / CJ__TWO_PI;
+    }
+}
+
+static bool set_up(struct window *w, double *memory)
+{
+    const cj__glide *g = w->glide;
+    w->weight = memory;
+    w->turns = memory + w->count;
+    w->level = memory + 2 * w->count;
+    w->hz = g->hz;
+    for (long i = 0; i < w->count; i++) {
+        double c = cos(CJ__TWO_PI / 4 * ((double)(w->first + i) - g->middle) / (g->width / 2));
+        w->weight[i] = c * c;
+    }
+    set_turns(w);
+    for (int turn = 0; turn < TURNS; turn++) {
+        w->hz += hz_error(w);
+        if (!(w->hz > 0.5 * g->hz && w->hz < 2 * g->hz))
+            return false;
+        set_turns(w);
+    }
+    set_level(w);
+    return true;
+}
+
+/* ---- least squares ---- */
+
+struct normal {
+    int columns;
+    double matrix[COLUMNS][COLUMNS], right[COLUMNS], square; /* of weighted y */
+    double mass, mass2;
+};
+
+/* DC; cos and sin of each order; of each mains line. */
+static void row_of(const struct window *w, long i, double mains_hz, double row[COLUMNS])
+{
+    const cj__glide *g = w->glide;
+    double p = CJ__TWO_PI * remainder(w->turns[i], 1), level = w->level[i];
+    cj_complex step = {level * cos(p), level * sin(p)}, power = step;
+    int at = 0;
+    row[at++] = 1;
+    for (int k = 0; k < g->orders; k++) {
+        row[at++] = power.re;
+        row[at++] = power.im;
+        power = cj__times(power, step);
+    }
+    if (!(mains_hz > 0))
+        return;
+    double q = CJ__TWO_PI * mains_hz * ((double)(w->first + i) - g->middle) / g->rate_hz;
+    step = power = (cj_complex){cos(q), sin(q)};
+    for (int k = 0; k < MAINS_LINES; k++) {
+        row[at++] = power.re;
+        row[at++] = power.im;
         power = cj__times(power, step);
     }
 }
 
-void cj__orders_of(const double *y, size_t n, double rate_hz, const double at[4], int count,
-                   cj__orders *out)
+static void fill(const struct window *w, const double *y, double mains_hz, struct normal *m)
 {
-    struct window w = window_of(n, rate_hz, at);
-    cj_complex sums[HALVES] = {{0}};
-    int halves = 2 * count + 2;
-    double mass = 0;
-    for (int turn = 0; turn < TURNS; turn++)
-        w.hz += hz_error(y, &w);
-    for (long i = w.first; i <= w.last; i++) {
-        double v = harris(((double)i - w.middle) / w.half);
-        mass += v;
-        add_sample(sums, v * y[i], turns_at(&w, i), halves);
+    double row[COLUMNS];
+    memset(m, 0, sizeof *m);
+    m->columns = 1 + 2 * w->glide->orders + (mains_hz > 0 ? 2 * MAINS_LINES : 0);
+    for (long i = 0; i < w->count; i++) {
+        double v = w->weight[i], value = y[w->first + i];
+        row_of(w, i, mains_hz, row);
+        for (int a = 0; a < m->columns; a++) {
+            double va = v * row[a];
+            for (int b = 0; b <= a; b++)
+                m->matrix[a][b] += va * row[b];
+            m->right[a] += va * value;
+        }
+        m->square += v * value * value;
+        m->mass += v;
+        m->mass2 += v * v;
     }
-    for (int k = 1; k <= count; k++) {
-        cj_complex low = sums[2 * k - 1], high = sums[2 * k + 1];
-        out->line[k - 1] = (cj_complex){2 * sums[2 * k].re / mass, 2 * sums[2 * k].im / mass};
-        out->noise[k - 1] =
-            2 * (low.re * low.re + low.im * low.im + high.re * high.re + high.im * high.im) / mass /
-            mass;
+}
+
+/* Cholesky in place (lower half) with the diagonal scaled to 1; false where it is not positive. */
+static bool factor(struct normal *m, double scale[COLUMNS])
+{
+    int n = m->columns;
+    for (int a = 0; a < n; a++) {
+        if (!(m->matrix[a][a] > 0))
+            return false;
+        scale[a] = 1 / sqrt(m->matrix[a][a]);
     }
+    for (int a = 0; a < n; a++)
+        for (int b = 0; b <= a; b++) {
+            double sum = m->matrix[a][b] * scale[a] * scale[b];
+            for (int k = 0; k < b; k++)
+                sum -= m->matrix[a][k] * m->matrix[b][k];
+            if (a == b && !(sum > 1e-9))
+                return false;
+            m->matrix[a][b] = a == b ? sqrt(sum) : sum / m->matrix[b][b];
+        }
+    return true;
+}
+
+static void solve(const struct normal *m, const double scale[COLUMNS], const double *right,
+                  double *out)
+{
+    int n = m->columns;
+    for (int a = 0; a < n; a++) {
+        out[a] = right[a] * scale[a];
+        for (int k = 0; k < a; k++)
+            out[a] -= m->matrix[a][k] * out[k];
+        out[a] /= m->matrix[a][a];
+    }
+    for (int a = n - 1; a >= 0; a--) {
+        for (int k = a + 1; k < n; k++)
+            out[a] -= m->matrix[k][a] * out[k];
+        out[a] /= m->matrix[a][a];
+    }
+    for (int a = 0; a < n; a++)
+        out[a] *= scale[a];
+}
+
+/* Weighted mean square of what is left, over the degrees of freedom; NaN: no fit. */
+static double fit_with(const struct window *w, const double *y, double mains_hz, cj__orders *out)
+{
+    struct normal m;
+    double scale[COLUMNS] = {0}, beta[COLUMNS], row[COLUMNS], left = 0;
+    fill(w, y, mains_hz, &m);
+    if (!factor(&m, scale))
+        return NAN;
+    solve(&m, scale, m.right, beta);
+    for (long i = 0; i < w->count; i++) {
+        double r = y[w->first + i];
+        row_of(w, i, mains_hz, row);
+        for (int a = 0; a < m.columns; a++)
+            r -= row[a] * beta[a];
+        left += w->weight[i] * r * r;
+    }
+    double free = m.mass - m.columns * m.mass2 / m.mass;
+    if (!(free > 0))
+        return NAN;
+    double variance = left / free;
+    for (int k = 0; k < w->glide->orders; k++) {
+        int a = 1 + 2 * k;
+        double unit[COLUMNS] = {0}, column[COLUMNS];
+        out->line[k] = (cj_complex){beta[a], -beta[a + 1]};
+        unit[a] = 1;
+        solve(&m, scale, unit, column);
+        /* the inverse's diagonal, twice; weights count squared in the noise */
+        out->noise[k] = 2 * column[a] * variance * m.mass2 / m.mass;
+    }
+    return variance;
+}
+
+cj_status cj__orders_fit(const double *y, size_t n, const cj__glide *glide, cj__orders *out,
+                         cj_error *err)
+{
+    static const double mains[2] = {50, 60};
+    struct window w = {.glide = glide};
+    double low = fmax(0, ceil(glide->middle - glide->width / 2 + 0.01));
+    double high = fmin((double)n - 1, floor(glide->middle + glide->width / 2 - 0.01));
+    if (!(high - low > 3 * (1 + 2 * glide->orders)) || glide->orders < 1)
+        return cj_fail(err, CJ_DATA, NULL, 0, 0, "too few samples for orders");
+    w.first = (long)low;
+    w.count = (long)(high - low) + 1;
+    double *memory = cj_new(3 * (size_t)w.count, sizeof *memory);
+    if (memory == NULL)
+        return cj_fail_memory(err);
+    double best = set_up(&w, memory) ? fit_with(&w, y, 0, out) : NAN;
+    for (int i = 0; i < 2 && isfinite(best) && glide->hz < MAINS_UP_TO; i++) {
+        cj__orders with;
+        if (glide->mains_hz > 0 && glide->mains_hz != mains[i])
+            continue;
+        if (w.count < 3 * COLUMNS)
+            continue;
+        double left = fit_with(&w, y, mains[i], &with);
+        if (left < 0.7 * best) {
+            *out = with;
+            best = left;
+        }
+    }
+    cj_free(memory);
+    return isfinite(best) ? CJ_OK : cj_fail(err, CJ_DATA, NULL, 0, 0, "no orders to be told apart");
 }

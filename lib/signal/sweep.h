@@ -98,19 +98,28 @@ cj_status cj__local_fit(const cj__bins *bins, double centre_hz, double reach_hz,
 
 #define CJ__ORDERS 10
 
+typedef struct cj__glide {
+    double rate_hz;
+    double middle, width; /* of the window, samples */
+    double hz, scale_s;   /* the tone: hz at the middle, hz exp(t / scale_s) t later */
+    double mains_hz;      /* 50, 60, or 0: neither or the one that shows */
+    const double *x;      /* the input that made it glide: tells the level along the window */
+    int orders;           /* 1..this, at most CJ__ORDERS */
+} cj__glide;
+
 typedef struct cj__orders {
     cj_complex line[CJ__ORDERS]; /* complex amplitude of order k + 1 at the window's middle */
-    double noise[CJ__ORDERS];    /* E |error|^2 of it, from the half orders to both sides */
+    double noise[CJ__ORDERS];    /* E |error|^2 of it, from the residual */
 } cj__orders;
 
 /*
- * A tone that glides as hz exp(t / scale_s), t from sample `middle`, under a four-term
- * Blackman-Harris window (Harris 1978) of `width` samples: amplitudes of its orders 1..count, after
- * hz was refined from the phase of order 1 in both halves.
+ * Least squares, under a Hann window, of DC and orders 1..`orders` of the gliding tone, whose
+ * frequency is first refined by the phase of x in both halves of the window. With e(t) the level
+ * and phase of x relative to the middle (a polynomial of order 4), order k goes as e^k, as it does
+ * without memory where it is small. Below 330 Hz mains lines 1..6 are fitted beside where that
+ * lessens the residual. y, and x, have n samples. CJ_DATA: too few samples.
  */
-void cj__orders_of(const double *y, size_t n, double rate_hz, const double at[4], int count,
-                   cj__orders *out);
-/* what at[] holds */
-enum { CJ__AT_MIDDLE, CJ__AT_WIDTH, CJ__AT_HZ, CJ__AT_SCALE };
+cj_status cj__orders_fit(const double *y, size_t n, const cj__glide *glide, cj__orders *out,
+                         cj_error *err);
 
 #endif

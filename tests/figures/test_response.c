@@ -200,11 +200,54 @@ static void stated_uncertainty(void **state)
                  e.points);
 }
 
+/* y = x + a x^2 + b x^3 of a cosine of peak 1: harmonic 2 is a/2, harmonic 3 is b/4, the
+ * fundamental 1 + 3b/4 (powers of a cosine). Alone, each shows as THD: within 0.2 dB. */
+static void harmonics_of_a_polynomial(void **state)
+{
+    (void)state;
+    static const struct {
+        double second, third, from, to, seconds;
+    } cases[] = {{0.02, 0, 20, 9900, 5},
+                 {0, 0.04, 20, 6600, 5},
+                 {0.002, 0, 20, 9900, 10},
+                 {0, 0.0004, 20, 6600, 2},
+                 {0.01, 0.02, 20, 6600, 5}};
+    const struct filter through = {"through", {1, 0, 0}, {1, 0, 0}};
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct setting s = {"polynomial",
+                            RATE,
+                            20,
+                            20000,
+                            cases[i].seconds,
+                            .before = 0.2,
+                            .noise = 1e-6,
+                            .second = cases[i].second,
+                            .third = cases[i].third,
+                            .seed = 7};
+        struct memory_capture *made = capture_of(&s, &through);
+        cj_measurement *m = measured_with(made, (cj_measure_options){0});
+        double want = hypot(s.second / 2, s.third / 4) / (1 + 0.75 * s.third), worst = 0;
+        size_t points = 0;
+        assert_non_null(m->response);
+        for (size_t k = 0; k < m->response->count; k++)
+            if (m->response->hz[k] >= cases[i].from && m->response->hz[k] <= cases[i].to) {
+                double off = fabs(20 * log10(m->response->thd_percent[k] / 100 / want));
+                worst = off <= worst ? worst : off;
+                points++;
+            }
+        assert_true(points > 300);
+        check_close("THD, dB", worst, 0, 0.2);
+        cj_measurement_free(m);
+        memory_capture_free(made);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(known_filters),
         cmocka_unit_test(stated_uncertainty),
+        cmocka_unit_test(harmonics_of_a_polynomial),
     };
     return cmocka_run_group_tests_name("figures-response", tests, NULL, NULL);
 }
