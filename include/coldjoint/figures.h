@@ -148,6 +148,9 @@ typedef struct cj_comparison {
     const cj_figure_set *path[2];      /* channel figures of the first and the second path; borrowed */
     cj_figure_set pair;                /* second against first: gain, gain_db, phase_deg, polarity, ... and
                                           `turn` (word: as-expected, flipped, unclear) against the expectation */
+    const cj_response *response;       /* second against first; NULL: none. Then a match is one at every point
+                                          between 20 Hz and 20 kHz */
+    cj_response *quotient;             /* it, where it was made of two captures' */
     bool expect_inverted;
     cj_match match;
     char why[200];                     /* in words, what differs or what could not be decided */

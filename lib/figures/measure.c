@@ -43,6 +43,7 @@ cj_status cj_measure(cj_capture *capture, const cj_measure_options *options, cj_
     measurement->capture = cj_capture_about(capture);
     measurement->channel_count = analysis->channels;
     status = cj__response_of(capture, options, analysis, &measurement->response, err);
+    analysis->response = measurement->response;
     for (int c = 0; c < analysis->channels && status == CJ_OK; c++)
         status = cj__channel_figures(analysis, c, &measurement->channel[c]);
     if (status == CJ_OK && analysis->channels == 2)

@@ -31,7 +31,7 @@ void cj_response_free(cj_response *response)
     cj_free(response);
 }
 
-static cj_response *response_new(size_t count)
+cj_response *cj__response_new(size_t count)
 {
     cj_response *r = cj_new(1, sizeof *r);
     double *memory = cj_new(8 * count + 1, sizeof *memory);
@@ -125,7 +125,7 @@ static void cross(const cj_response *r, size_t k, double level, double *hz, doub
          hypot(r->u_gain_db[k], r->u_gain_db[k + 1]) / M_SQRT2;
 }
 
-static void find_corners(cj_response *r)
+void cj__response_corners(cj_response *r)
 {
     double at_reference;
     size_t middle = 0;
@@ -151,7 +151,7 @@ static void find_corners(cj_response *r)
 cj_response *cj__response_make(const cj__point *points, size_t count, const cj__analysis *all)
 {
     size_t first = 0, last = 0;
-    cj_response *r = response_new(count);
+    cj_response *r = cj__response_new(count);
     if (r == NULL || !cj__points_range(points, count, &first, &last)) {
         cj_response_free(r);
         return NULL;
@@ -160,7 +160,7 @@ cj_response *cj__response_make(const cj__point *points, size_t count, const cj__
         if (points[i].there)
             set_point(points, count, i, all, r);
     if (r->count > 1)
-        find_corners(r);
+        cj__response_corners(r);
     return r;
 }
 

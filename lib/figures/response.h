@@ -78,6 +78,19 @@ bool cj__points_range(const cj__point *points, size_t count, size_t *first, size
  * memory. */
 cj_response *cj__response_make(const cj__point *points, size_t count, const cj__analysis *all);
 
+/* gain, phase, polarity, delay and coherence of the pair at the response's reference; its corners.
+ */
+cj_status cj__response_figures(const cj__analysis *all, cj_figure_set *set);
+
+cj_response *cj__response_new(size_t count); /* all NaN, count 0; NULL: out of memory */
+/* low_3db_hz, high_3db_hz and their reference from the points. */
+void cj__response_corners(cj_response *response);
+
+/* Second path against first, point by point, where both captures have a response. */
+cj_status cj__compare_responses(cj_comparison *comparison);
+/* Match, differ or undecided by all points between 20 Hz and 20 kHz. */
+void cj__judge_response(cj_comparison *comparison, const cj_compare_options *options);
+
 /* The response of a capture that is a sweep, or of noise in two channels; *out NULL: none. */
 cj_status cj__response_of(cj_capture *capture, const cj_measure_options *options,
                           const cj__analysis *all, cj_response **out, cj_error *err);

@@ -12,12 +12,14 @@
 #include <string.h>
 
 #define MOST_SAMPLES ((size_t)1 << 18) /* of a window */
-#define MOST_POINTS 192                /* that share a window */
-#define OVERSAMPLED 6.4                /* rate over frequency, at least */
-#define MARGIN 5.0                     /* of sqrt(L/f) to both sides */
-#define TAPER 3.0                      /* of it, the outer part that falls off */
-#define TAIL_PERIODS 20                /* more behind, for what rings on */
-#define LINES_UP_TO 1050.0             /* Hz: where mains lines are looked for */
+/* Points that share a window: a third of an octave, so that harmonic 2 of lower ones stays outside.
+ */
+#define MOST_POINTS 16
+#define OVERSAMPLED 6.4    /* rate over frequency, at least */
+#define MARGIN 5.0         /* of sqrt(L/f) to both sides */
+#define TAPER 3.0          /* of it, the outer part that falls off */
+#define TAIL_PERIODS 20    /* more behind, for what rings on */
+#define LINES_UP_TO 1050.0 /* Hz: where mains lines are looked for */
 
 struct group {
     size_t first, count; /* points */

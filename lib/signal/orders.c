@@ -8,7 +8,8 @@
 
 #define MAINS_LINES 6
 #define MAINS_UP_TO 330.0
-#define COLUMNS (1 + 2 * CJ__ORDERS + 2 * MAINS_LINES)
+#define VARYING 3 /* order 1 may vary along the window beyond what x does, as through a filter */
+#define COLUMNS (1 + 2 * CJ__ORDERS + 2 * VARYING + 2 * MAINS_LINES)
 #define TURNS 3
 
 struct window {
@@ -152,6 +153,12 @@ static void row_of(const struct window *w, long i, double mains_hz, double row[C
         row[at++] = power.im;
         power = cj__times(power, step);
     }
+    double along = ((double)(w->first + i) - g->middle) / (g->width / 2);
+    for (int k = 0; k < VARYING; k++) {
+        step = (cj_complex){step.re * along, step.im * along};
+        row[at++] = step.re;
+        row[at++] = step.im;
+    }
     if (!(mains_hz > 0))
         return;
     double q = CJ__TWO_PI * mains_hz * ((double)(w->first + i) - g->middle) / g->rate_hz;
@@ -167,7 +174,7 @@ static void fill(const struct window *w, const double *y, double mains_hz, struc
 {
     double row[COLUMNS];
     memset(m, 0, sizeof *m);
-    m->columns = 1 + 2 * w->glide->orders + (mains_hz > 0 ? 2 * MAINS_LINES : 0);
+    m->columns = 1 + 2 * w->glide->orders + 2 * VARYING + (mains_hz > 0 ? 2 * MAINS_LINES : 0);
     for (long i = 0; i < w->count; i++) {
         double v = w->weight[i], value = y[w->first + i];
         row_of(w, i, mains_hz, row);
@@ -262,7 +269,7 @@ cj_status cj__orders_fit(const double *y, size_t n, const cj__glide *glide, cj__
     struct window w = {.glide = glide};
     double low = fmax(0, ceil(glide->middle - glide->width / 2 + 0.01));
     double high = fmin((double)n - 1, floor(glide->middle + glide->width / 2 - 0.01));
-    if (!(high - low > 3 * (1 + 2 * glide->orders)) || glide->orders < 1)
+    if (!(high - low > 3 * (1 + 2 * glide->orders + 2 * VARYING)) || glide->orders < 1)
         return cj_fail(err, CJ_DATA, NULL, 0, 0, "too few samples for orders");
     w.first = (long)low;
     w.count = (long)(high - low) + 1;
