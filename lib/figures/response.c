@@ -7,8 +7,8 @@
 
 #define POOLED 6                      /* points to either side whose noise is taken together */
 #define HALF_POWER 3.0102999566398120 /* dB: 10 log10 2 */
-/* 2^(1/4): a sweep fades in over half an octave, with half its level in the middle. */
-#define FADE 1.189207115002721
+/* 2^(11/48): a sweep fades in over half an octave, with half its level in the middle. */
+#define FADE 1.172158
 #define FULL 0.25 /* of the usual power of the input: less is the sweep's fade */
 
 cj__point *cj__points_new(double from_hz, double to_hz, size_t *count)

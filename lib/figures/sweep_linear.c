@@ -125,23 +125,35 @@ static bool make_room(struct work *w, size_t n)
     return fine;
 }
 
+#define RISE_STEPS 2048
+
 /* From 0 to 1 as the integral of a Gaussian: smooth enough that its spectrum dies as fast. */
-static double rise(double at)
+static void fill_rise(double rise[RISE_STEPS + 2])
 {
-    return at <= 0 ? 0 : at >= 1 ? 1 : 0.5 * erfc(3.5 * (1 - 2 * at));
+    for (int i = 0; i < RISE_STEPS + 2; i++)
+        rise[i] = 0.5 * erfc(3.5 * (1 - 2 * (double)i / RISE_STEPS));
+}
+
+static double rise_at(const double *rise, double at)
+{
+    double place = at * RISE_STEPS;
+    int i = (int)place;
+    return rise[i] + (place - i) * (rise[i + 1] - rise[i]);
 }
 
 static void fill_window(struct work *w, const struct group *g)
 {
     size_t n = w->frame.n;
     double rate = w->frame.rate_hz, up = g->rise_s * rate, down = g->fall_s * rate;
+    double rise[RISE_STEPS + 2];
+    fill_rise(rise);
     w->energy = 0;
     for (size_t i = 0; i < w->padded; i++) {
-        double ahead = (double)n - 1 - (double)i;
-        double v = i >= n           ? 0
-                   : (double)i < up ? rise((double)i / up)
-                   : ahead < down   ? rise(ahead / down)
-                                    : 1;
+        double ahead = (double)n - 1 - (double)i, v = i < n;
+        if ((double)i < up)
+            v *= rise_at(rise, (double)i / up);
+        if (ahead >= 0 && ahead < down)
+            v *= rise_at(rise, ahead / down);
         w->window[i] = v;
         w->energy += v * v;
     }
@@ -150,16 +162,20 @@ static void fill_window(struct work *w, const struct group *g)
 /* Correlation of white noise between bins m + 1 apart, under the window. */
 static void correlate(const struct work *w, cj_complex out[CJ__CORRELATED])
 {
+    size_t stride = w->frame.n / 8192 + 1; /* the window is smooth */
+    double energy = 0;
+    for (size_t i = 0; i < w->frame.n; i += stride)
+        energy += w->window[i] * w->window[i];
     for (int m = 0; m < CJ__CORRELATED; m++) {
-        double angle = -2 * M_PI * (m + 1) / (double)w->padded;
+        double angle = -2 * M_PI * (m + 1) * (double)stride / (double)w->padded;
         cj_complex step = {cos(angle), sin(angle)}, at = {1, 0}, sum = {0, 0};
-        for (size_t i = 0; i < w->frame.n; i++) {
+        for (size_t i = 0; i < w->frame.n; i += stride) {
             double v = w->window[i] * w->window[i];
             sum.re += v * at.re;
             sum.im += v * at.im;
             at = (cj_complex){at.re * step.re - at.im * step.im, at.re * step.im + at.im * step.re};
         }
-        out[m] = (cj_complex){sum.re / w->energy, sum.im / w->energy};
+        out[m] = (cj_complex){sum.re / energy, sum.im / energy};
     }
 }
 
