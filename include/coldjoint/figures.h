@@ -11,6 +11,7 @@
 
 #include "coldjoint/base.h"
 #include "coldjoint/capture.h"
+#include "coldjoint/signal.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -65,13 +66,52 @@ typedef struct cj_measure_options {
     double mains_hz;                  /* 50, 60, or 0: found */
     int harmonics;                    /* 0: decided from the record (signal.h) */
     const cj_instruments *instruments; /* NULL: defaults */
+    const cj_stimulus *played;         /* what was played; NULL: recognised where that is possible */
+    const struct cj_measurement *match; /* a capture with both inputs on one point: what it shows of the
+                                           chain is taken out of the pair and the response; NULL: none */
     void (*progress)(void *user, double done); /* may be NULL; done from 0 to 1 */
     void *user;
 } cj_measure_options;
 
 /*
+ * A response: channel 2 relative to channel 1, or the one channel relative to the sweep that was played
+ * (of_stimulus). `count` points at 1000 Hz times 2^(i/48) (48 an octave), fewer below where the record
+ * does not resolve them. Arrays of `count` values each:
+ *   hz, gain_db, phase_deg (-180 < x <= 180, positive: leads), delay_s (group delay), coherence (share of the
+ *   power at that point which the response explains), u_gain_db and u_phase_deg (standard uncertainty: noise at
+ *   that point, and match and skew of the instruments, which are common to all points), thd_percent (of the
+ *   channel that responds: harmonics 2..10 within the band over the fundamental, at the fundamental's
+ *   frequency). NaN where it cannot be told: level under the noise, no harmonic within the band, noise
+ *   captures (THD).
+ *
+ * From a sweep: both channels go through one window of time about the moment the sweep passes a
+ * frequency, so the record's start and the two clocks do not matter; the ratio of their spectra is the
+ * response, smoothed by a local quadratic (lib/signal/sweep.h says how exactly) that leaves the shape alone.
+ * Harmonics: orders of the gliding tone (Farina 2000; synchronized sweep: Novak, Lotton, Simon 2015). A steady
+ * mains line, and a dropout of either channel, are taken out.
+ * of_stimulus: the delay of the recording is unknown and taken out as the group delay's median, so phase and
+ * delay are relative to that; where the played level is not known, gain is relative to the gain at the reference.
+ * From noise: Welch's method (Hann, half overlapping), H1 = Sxy / Sxx, u from the coherence (Bendat and Piersol,
+ * "Random Data", 4th ed., chapter 9; from memory), smoothed in the same way.
+ */
+typedef struct cj_response {
+    size_t count;
+    double *hz, *gain_db, *u_gain_db, *phase_deg, *u_phase_deg, *delay_s, *coherence, *thd_percent;
+    double low_3db_hz, u_low_3db_hz;   /* half power against the reference; NaN: not within the range */
+    double high_3db_hz, u_high_3db_hz;
+    double reference_hz;               /* 1 kHz, or the geometric middle where that lies outside */
+    bool of_stimulus;
+} cj_response;
+
+CJ_API void cj_response_free(cj_response *response);
+/* Gain (dB) and phase (degrees) at a frequency, straight between points over ln hz; NaN outside. Any of the
+ * outputs may be NULL. */
+CJ_API void cj_response_at(const cj_response *response, double hz, double *gain_db, double *u_gain_db,
+                           double *phase_deg, double *u_phase_deg);
+
+/*
  * Figures of one capture. Per channel, beside those of the contract: `signal` (word: tone, square,
- * two-tone, noise, silence, other), `even_percent` and `odd_percent` (THD of the even and of the odd harmonics
+ * two-tone, sweep, noise, silence, other), `even_percent` and `odd_percent` (THD of the even and of the odd harmonics
  * alone), `clip_high_fraction`, `clip_low_fraction`, `stray_hz`, `stray_v`. Of the pair, beside: `difference_db`
  * (level of channel 2 minus channel 1 relative to channel 1) and `correlation` (largest normalised
  * cross-correlation, signed).
@@ -81,6 +121,7 @@ typedef struct cj_measurement {
     int channel_count;              /* 1 or 2 */
     cj_figure_set channel[2];
     cj_figure_set pair;             /* empty with one channel */
+    cj_response *response;          /* of a sweep or of noise in both channels; NULL: none */
     cj_lines advice;                /* what to set and capture again, a sentence each */
 } cj_measurement;
 
@@ -107,6 +148,9 @@ typedef struct cj_comparison {
     const cj_figure_set *path[2];      /* channel figures of the first and the second path; borrowed */
     cj_figure_set pair;                /* second against first: gain, gain_db, phase_deg, polarity, ... and
                                           `turn` (word: as-expected, flipped, unclear) against the expectation */
+    const cj_response *response;       /* second against first; NULL: none. Then a match is one at every point
+                                          between 20 Hz and 20 kHz */
+    cj_response *quotient;             /* it, where it was made of two captures' */
     bool expect_inverted;
     cj_match match;
     char why[200];                     /* in words, what differs or what could not be decided */

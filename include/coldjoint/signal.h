@@ -261,6 +261,112 @@ typedef struct cj_correlation {
 CJ_API CJ_MUST_CHECK cj_status cj_correlate(cj_spectra *spectra, const double *x, const double *y, size_t n,
                                             size_t most, cj_correlation *out, cj_error *err);
 
+/* ---- test signals: one definition, for those who write them and for those who analyse them ---- */
+
+/* The one list of signals: enumerator, word. */
+#define CJ_SIGNAL_LIST(X)                                                                          \
+    X(CJ_SIG_SINE, "tone")                                                                         \
+    X(CJ_SIG_STEPPED, "stepped")                                                                   \
+    X(CJ_SIG_TWO_TONE, "two-tone")                                                                 \
+    X(CJ_SIG_SWEEP, "sweep")                                                                       \
+    X(CJ_SIG_SQUARE, "square")                                                                     \
+    X(CJ_SIG_MLS, "mls")                                                                           \
+    X(CJ_SIG_WHITE, "white")                                                                       \
+    X(CJ_SIG_PINK, "pink")                                                                         \
+    X(CJ_SIG_SILENCE, "silence")
+
+typedef enum cj_signal {
+#define CJ_SIGNAL_ENUM(name, word) name,
+    CJ_SIGNAL_LIST(CJ_SIGNAL_ENUM)
+#undef CJ_SIGNAL_ENUM
+} cj_signal;
+
+CJ_API const char *cj_signal_word(cj_signal signal);
+
+/*
+ * A test signal. Levels are volts or parts of full scale alike: whatever `peak` is in, the samples are in.
+ * Fields that a signal does not name below are ignored. t runs from 0 at the first sample of the signal.
+ *
+ * tone       peak[0] sin(2 pi hz[0] t). Its length is rounded to whole periods (so are stepped and
+ *            square; a two-tone to whole periods of hz[0]), so that it ends where it began.
+ * stepped    the same with hz[0] at `steps` levels from from_v to to_v (peak, both > 0), each the same ratio
+ *            above the one before, each for the whole periods nearest to seconds / steps; changes at zero crossings.
+ * two-tone   the sum of both: hz[0] at peak[0] and hz[1] at peak[1].
+ * sweep      see cj_sweep; hz from_hz to to_hz at peak[0], in about `seconds`.
+ * square     +-peak[0] at hz[0], starting in the middle of a rising edge. Band-limited: each edge is the
+ *            integral of a Gaussian of 1.366 samples standard deviation (10 to 90 % in 3.50 samples), monotone
+ *            and so without any overshoot of its own, and what aliases is below -80 dB of the harmonic it came
+ *            from. (Harmonics cut off at Nyquist would ring by 9 %, and overshoot is what a square is for; a
+ *            square of whole samples would alias and jitter.) hz[0] at most rate / 20.
+ * mls        +-peak[0], maximum-length sequence (Golomb 1967; a shift register): whole periods of 2^m - 1 samples,
+ *            m the most, 3..20, of which three periods fit into `seconds`. A sequence starts at a place that
+ *            the seed says.
+ * white      Gaussian, standard deviation rms, cut at 4 rms (drawn anew: it stays white and its RMS is rms).
+ * pink       1/f power: see cj_pink_deviation; RMS rms over the whole band up to half the rate, limited at 4.5 rms.
+ * silence    zeros; no marker unless peak[0] > 0, which is then the marker's level.
+ */
+typedef struct cj_stimulus {
+    cj_signal signal;
+    double rate_hz, seconds;
+    double hz[2], peak[2];
+    double from_hz, to_hz; /* sweep */
+    double from_v, to_v;   /* stepped */
+    int steps;             /* stepped */
+    double rms;            /* white, pink */
+    unsigned seed;         /* white, pink, mls: the same seed gives the same samples */
+    bool marker;           /* with head and tail, as cj_stimulus_layout has them */
+} cj_stimulus;
+
+/* How a stimulus lies in its file, in samples: 0 .. total-1. Without a marker head and tail are 0. */
+typedef struct cj_layout {
+    size_t marker; /* where the marker's first sample is: 100 ms of silence come before it */
+    size_t start;  /* the signal's first sample: the marker's 20 ms and 100 ms of silence after `marker` */
+    size_t length; /* of the signal */
+    size_t total;  /* with the 100 ms of silence behind the signal */
+} cj_layout;
+
+/* CJ_USAGE: a field is out of range; the message says which and what would be right. */
+CJ_API CJ_MUST_CHECK cj_status cj_stimulus_check(const cj_stimulus *stimulus, cj_error *err);
+/* The same errors. */
+CJ_API CJ_MUST_CHECK cj_status cj_stimulus_layout(const cj_stimulus *stimulus, cj_layout *out,
+                                                  cj_error *err);
+/* The largest |sample| there can be (two-tone: the sum of both; noise: the limit). It is the marker's level too, but for
+ * noise, whose marker has twice its RMS. */
+CJ_API double cj_stimulus_peak(const cj_stimulus *stimulus);
+
+/*
+ * The logarithmic sweep (Farina 2000, "Simultaneous measurement of impulse response and distortion with a
+ * swept-sine technique", AES preprint 5093), phase-closed (Novak, Lotton, Simon 2015, "Synchronized swept-sine",
+ * J. Audio Eng. Soc. 63; from memory):
+ *     x(t) = peak sin(2 pi from L (exp(t/L) - 1)),   0 <= t <= T = L ln(to/from),
+ * with L = round(from L0) / from, at least 1 / from, L0 = seconds / ln(to/from): from L is a whole number, so
+ * that harmonic k is the sweep itself t_k = L ln k earlier, phase included. The frequency at t is from exp(t/L).
+ * Fades lie outside 0..T: the same formula runs on from t = -lead, half an octave below `from`, and to T + trail, a quarter octave above `to` or to 0.49 of the rate where that is lower; raised cosines over these.
+ * The first sample of the signal (cj_layout.start) is at t = -lead, sample n at t = n / rate - lead.
+ */
+typedef struct cj_sweep {
+    double from_hz, to_hz, peak;
+    double scale_s; /* L */
+    double seconds; /* T, of from..to without the fades */
+    double lead_s, trail_s;
+} cj_sweep;
+
+/* Of a stimulus that is a sweep. CJ_USAGE as cj_stimulus_check. */
+CJ_API CJ_MUST_CHECK cj_status cj_sweep_make(const cj_stimulus *stimulus, cj_sweep *out, cj_error *err);
+CJ_API double cj_sweep_turns(const cj_sweep *sweep, double t);     /* phase over 2 pi; 0 at t = 0 */
+CJ_API double cj_sweep_frequency(const cj_sweep *sweep, double t); /* hertz */
+CJ_API double cj_sweep_time(const cj_sweep *sweep, double hz);     /* t at which it passes hz */
+CJ_API double cj_sweep_value(const cj_sweep *sweep, double t);     /* with the fades; 0 outside */
+
+/*
+ * The marker: a linear up-chirp of 20 ms from 1 kHz to 5 kHz (or to 0.2 of the rate where that is lower; from a
+ * fifth of its end where that is lower) under a Hann window, cosine phase 0 at its centre.
+ *     m(t) = peak cos^2(pi t / 0.02) cos(2 pi (fc t + k t^2 / 2)),  |t| <= 0.01, fc the middle frequency, k the
+ * frequency's slope. Its centre is 10 ms (to half a sample: of cj_layout.marker + round(0.12 rate) = cj_layout.start)
+ * behind cj_layout.marker.
+ */
+CJ_API double cj_marker_value(double rate_hz, double t); /* of peak 1 */
+
 #ifdef __cplusplus
 }
 #endif

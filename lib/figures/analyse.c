@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The pass over a record: block by block into sums. internal.h says how and why. */
+#include "figures/response.h"
 #include "figures/work.h"
 
 #include "base/clones.h"
@@ -280,6 +281,16 @@ static void add_level(struct cj__work *w, int c, size_t n)
     all->high = fmax(all->high, here.high);
 }
 
+/* Of a sweep there is nothing else to be seen block by block. */
+static void add_flat_tops(struct cj__work *w, size_t n)
+{
+    const cj_capture_info *about = w->all->about;
+    for (int c = 0; c < w->all->channels; c++) {
+        struct cj__flat flat = {w->low[c], w->high[c], 0, about->channels[about->selected[c]].step};
+        cj__clip_add(&w->all->clip[c], w->x[c], n, &flat);
+    }
+}
+
 static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, double *frequency,
                            cj_error *err)
 {
@@ -305,13 +316,15 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
         note_presence(w, there, n);
     struct looks looks = {.at_hum = blocks <= 8 || index % (blocks / 8) == 0};
     looks.at_spectrum = looks.at_hum || blocks <= CJ__SPARSE || index % 4 == 0;
-    if (status == CJ_OK && (there || !all->tone.present))
+    if (status == CJ_OK && all->sweep)
+        add_flat_tops(w, n);
+    else if (status == CJ_OK && (there || !all->tone.present))
         status = add_residuals(w, n, used, &looks, err);
     if (status == CJ_OK && there) {
         status = cj__tone_sums_add(w->sums, used, start);
         *frequency = used->frequency;
     }
-    if (status == CJ_OK && !all->tone.present && all->channels == 2 && looks.at_hum)
+    if (status == CJ_OK && !all->tone.present && !all->sweep && all->channels == 2 && looks.at_hum)
         status = cj__pair_correlate(&all->pair, w->spectra, w->left[0], w->left[1], n, err);
     cj_tone_fit_free(fit);
     return status;
@@ -349,6 +362,9 @@ static cj__signal_kind kind_of(const cj__analysis *all, int c)
     if (all->level[c].valid == 0 || !(range > 0) || (!seen && range < 2.5 * info->step))
         return CJ__SIGNAL_SILENCE;
     const cj__noise *noise = &all->noise[c];
+    if (all->sweep)
+        return c == all->sweep->input || all->sweep->output_seen ? CJ__SIGNAL_SWEEP
+                                                                 : CJ__SIGNAL_OTHER;
     if (all->signal[c] == CJ__SIGNAL_TWO_TONE)
         return CJ__SIGNAL_TWO_TONE;
     if (seen)
@@ -400,7 +416,7 @@ static cj_status analyse_once(cj_capture *capture, const cj_measure_options *opt
     struct cj__work w = {
         .capture = capture, .options = options, .all = all, .keep_ends = keep_ends};
     cj_status status = work_start(&w, err);
-    if (status == CJ_OK)
+    if (status == CJ_OK && !all->sweep)
         status = cj__find_tone(&w, err);
     if (status == CJ_OK)
         status = pass(&w, err);
@@ -419,7 +435,27 @@ static void reset(cj__analysis *all)
                           .band = {kept.band[0], kept.band[1]},
                           .channels = kept.channels,
                           .first = kept.first,
-                          .samples = kept.samples};
+                          .samples = kept.samples,
+                          .sweep = kept.sweep};
+}
+
+static cj_status look_for_sweep(cj_capture *capture, const cj_measure_options *options,
+                                cj__analysis *all, cj_error *err)
+{
+    if (options && options->tone_hz > 0)
+        return CJ_OK;
+    cj_spectra *spectra = cj_spectra_new();
+    struct cj__sweep *sweep = cj_new(1, sizeof *sweep);
+    bool found = false;
+    cj_status status = spectra && sweep
+                           ? cj__sweep_find(capture, options, spectra, sweep, &found, err)
+                           : cj_fail_memory(err);
+    cj_spectra_free(spectra);
+    if (status == CJ_OK && found)
+        all->sweep = sweep;
+    else
+        cj_free(sweep);
+    return status;
 }
 
 cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj__analysis **out,
@@ -436,7 +472,9 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
     all->band[1] = band ? options->band_high_hz : 20000;
     all->channels = all->about->selected_count;
     all->samples = all->about->samples;
-    cj_status status = analyse_once(capture, options, all, false, err);
+    cj_status status = look_for_sweep(capture, options, all, err);
+    if (status == CJ_OK)
+        status = analyse_once(capture, options, all, false, err);
     if (status == CJ_OK && !all->tone.present && all->samples < all->about->samples) {
         /* quiet ends are only left out around a tone */
         all->first = 0;
@@ -461,5 +499,6 @@ void cj__analysis_free(cj__analysis *all)
     if (all == NULL)
         return;
     cj__tone_release(&all->tone);
+    cj_free(all->sweep);
     cj_free(all);
 }

@@ -263,6 +263,8 @@ static cj_status add_noise(const struct view *v, cj_figure_set *set)
 {
     if (v->all->about->envelope)
         return cj__add_missing(set, "noise_v", v->unit, "a peak-detect record shows no noise");
+    if (v->all->sweep)
+        return cj__add_missing(set, "noise_v", v->unit, v->why_no_tone);
     cj__signal_kind kind = v->all->signal[v->noise - v->all->noise];
     if (kind == CJ__SIGNAL_OTHER || kind == CJ__SIGNAL_TWO_TONE)
         return cj__add_missing(set, "noise_v", v->unit, "the signal is no single tone to take out");
@@ -280,6 +282,12 @@ static cj_status add_lines(const struct view *v, cj_figure_set *set)
 {
     const cj__noise *noise = v->noise;
     bool timed = v->all->about->rate_hz > 0;
+    if (v->all->sweep) {
+        ADD(cj__add_missing(set, "hum_v", v->unit, v->why_no_tone));
+        ADD(cj__add_missing(set, "hum_hz", "Hz", v->why_no_tone));
+        ADD(cj__add_missing(set, "stray_hz", "Hz", v->why_no_tone));
+        return cj__add_missing(set, "stray_v", v->unit, v->why_no_tone);
+    }
     if (!timed || !noise->hum_possible) {
         const char *why =
             timed ? "the record is too short: mains hum needs two periods, 40 ms or more"
@@ -376,7 +384,8 @@ static cj_status add_drops(const struct view *v, cj_figure_set *set)
 
 /* ---- all of a channel ---- */
 
-static const char *const kind_words[] = {"tone", "square", "two-tone", "noise", "silence", "other"};
+static const char *const kind_words[] = {"tone",  "square",  "two-tone", "sweep",
+                                         "noise", "silence", "other"};
 
 static void say_why_no_tone(struct view *v, int channel)
 {
@@ -385,6 +394,8 @@ static void say_why_no_tone(struct view *v, int channel)
     const char *why = "no steady tone in this channel";
     if (kind == CJ__SIGNAL_SILENCE)
         why = "no signal in this channel";
+    else if (all->sweep)
+        why = "a sweep, no steady tone";
     else if (kind == CJ__SIGNAL_TWO_TONE)
         why = "two tones at once: not a single tone with harmonics";
     else if (all->tone.present)
@@ -416,5 +427,6 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(add_noise(&v, set));
     ADD(add_lines(&v, set));
     ADD(add_clip(&v, set));
-    return add_drops(&v, set);
+    ADD(add_drops(&v, set));
+    return all->response && all->channels == 1 ? cj__corner_figures(all->response, set) : CJ_OK;
 }

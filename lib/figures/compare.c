@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* One path against another: the figures of the second relative to the first, and whether they
  * match. */
-#include "figures/internal.h"
+#include "figures/response.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -223,12 +223,16 @@ cj_status cj_compare(const cj_measurement *first, const cj_measurement *second,
     status =
         second ? pair_of_two(comparison, first, second) : copy_set(&comparison->pair, &first->pair);
     if (status == CJ_OK)
+        status = cj__compare_responses(comparison);
+    if (status == CJ_OK)
         status = add_turn(comparison);
     if (status != CJ_OK) {
         cj_comparison_free(comparison);
         return cj_fail_memory(err);
     }
     judge_both(comparison, options);
+    if (comparison->response && comparison->response->count > 1)
+        cj__judge_response(comparison, options);
     *out = comparison;
     return CJ_OK;
 }
@@ -238,5 +242,6 @@ void cj_comparison_free(cj_comparison *comparison)
     if (comparison == NULL)
         return;
     cj_figure_set_free(&comparison->pair);
+    cj_response_free(comparison->quotient);
     cj_free(comparison);
 }

@@ -195,6 +195,7 @@ typedef enum cj__signal_kind {
     CJ__SIGNAL_TONE,
     CJ__SIGNAL_SQUARE,
     CJ__SIGNAL_TWO_TONE,
+    CJ__SIGNAL_SWEEP,
     CJ__SIGNAL_NOISE,
     CJ__SIGNAL_SILENCE,
     CJ__SIGNAL_OTHER
@@ -214,6 +215,8 @@ struct cj__analysis {
     cj__noise noise[2];
     cj__signal_kind signal[2];
     cj__pair_sums pair;
+    struct cj__sweep *sweep;     /* response.h; NULL: the record is none */
+    const cj_response *response; /* once it was made; the measurement's */
 };
 
 cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj__analysis **out,
@@ -235,6 +238,9 @@ cj_status cj__add_bound(cj_figure_set *set, const char *name, const char *unit, 
                         double bound, const char *why);
 cj_status cj__add_word(cj_figure_set *set, const char *name, const char *word);
 double cj__value(const cj_figure_set *set, const char *name); /* NaN where there is none */
+
+/* low_3db_hz and high_3db_hz. */
+cj_status cj__corner_figures(const cj_response *response, cj_figure_set *set);
 
 double cj__to_db(double ratio);
 double cj__wrap_degrees(double degrees);  /* into -180 < x <= 180 */

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The figures of one capture. */
-#include "figures/internal.h"
+#include "figures/response.h"
 
 #include <math.h>
 
@@ -42,6 +42,8 @@ cj_status cj_measure(cj_capture *capture, const cj_measure_options *options, cj_
         goto out;
     measurement->capture = cj_capture_about(capture);
     measurement->channel_count = analysis->channels;
+    status = cj__response_of(capture, options, analysis, &measurement->response, err);
+    analysis->response = measurement->response;
     for (int c = 0; c < analysis->channels && status == CJ_OK; c++)
         status = cj__channel_figures(analysis, c, &measurement->channel[c]);
     if (status == CJ_OK && analysis->channels == 2)
@@ -65,6 +67,7 @@ void cj_measurement_free(cj_measurement *measurement)
     for (int c = 0; c < 2; c++)
         cj_figure_set_free(&measurement->channel[c]);
     cj_figure_set_free(&measurement->pair);
+    cj_response_free(measurement->response);
     cj_lines_free(&measurement->advice);
     cj_free(measurement);
 }

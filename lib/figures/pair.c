@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The figures of the pair: channel 2 relative to channel 1. */
-#include "figures/internal.h"
+#include "figures/response.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -125,7 +125,10 @@ static double difference_u_db(const cj__analysis *all, double difference)
 cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
 {
     bool tone = all->tone.present;
-    ADD(tone ? tone_pair(all, set) : other_pair(all, set));
+    bool response = all->response && all->response->count > 1;
+    ADD(tone       ? tone_pair(all, set)
+        : response ? cj__response_figures(all, set)
+                   : other_pair(all, set));
     const cj__pair_sums *pair = &all->pair;
     double n = (double)pair->valid, one = pair->square[0] - pair->sum[0] * pair->sum[0] / n;
     double two = pair->square[1] - pair->sum[1] * pair->sum[1] / n;
@@ -144,6 +147,8 @@ cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
                           difference_u_db(all, sqrt(difference / one))));
     double corr = pair->segments ? pair->corr : product / sqrt(one * two);
     ADD(cj__add_value(set, "correlation", "1", corr, NAN));
+    if (response)
+        return CJ_OK;
     if (tone)
         return cj__add_missing(set, "coherence", "1",
                                "a single tone: coherence takes noise or a sweep");

@@ -74,6 +74,11 @@ void cj__write_channels(cj_text *out, const cj_figure_set *const sets[2],
 /* The figures of a pair, one below the other. */
 void cj__write_pair(cj_text *out, const cj_figure_set *pair);
 
+/* ---- response.c ---- */
+
+/* Gain, phase and THD at round frequencies, a line each. */
+void cj__write_response(cj_text *out, const cj_response *response, const char *heading);
+
 /* ---- text.c, findings.c ---- */
 
 /* Terminal colours that are empty text without colour. */

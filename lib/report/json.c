@@ -173,6 +173,8 @@ cj_status cj_report_measure_json(const cj_measurement *measurement, const cj_dig
     cj__json_set(&json, json.root, "capture", cj__json_capture(&json, measurement, digests));
     cj__json_set(&json, json.root, "channels", cj__json_channels(&json, measurement));
     cj__json_set(&json, json.root, "pair", pair_value(&json, &measurement->pair));
+    if (measurement->response != NULL)
+        cj__json_set(&json, json.root, "response", cj__json_response(&json, measurement->response));
     return cj__json_end(&json, out, err);
 }
 
@@ -203,6 +205,8 @@ cj_status cj_report_compare_json(const cj_comparison *comparison, const cj_findi
     }
     cj__json_set(&json, json.root, "captures", captures);
     cj__json_set(&json, json.root, "pair", pair_value(&json, &comparison->pair));
+    if (comparison->response != NULL)
+        cj__json_set(&json, json.root, "response", cj__json_response(&json, comparison->response));
     cj__json_set(&json, json.root, "match", json_string(matches[comparison->match]));
     cj__json_set(&json, json.root, "why", cj__json_text(comparison->why));
     cj__json_set_findings(&json, findings);

@@ -45,4 +45,7 @@ json_t *cj__json_faults(struct cj__json *json, const cj_fault *faults, size_t co
 void cj__json_set_findings(struct cj__json *json, const cj_findings *findings);
 json_t *cj__json_lines(struct cj__json *json, const cj_lines *lines);
 
+/* response.c: the arrays of a response. */
+json_t *cj__json_response(struct cj__json *json, const cj_response *response);
+
 #endif

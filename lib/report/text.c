@@ -127,6 +127,11 @@ cj_status cj_report_measure_text(const cj_measurement *measurement, const cj_rep
                     colours.off);
         cj__write_pair(out, &measurement->pair);
     }
+    if (measurement->response != NULL)
+        cj__write_response(out, measurement->response,
+                           measurement->response->of_stimulus
+                               ? "Response, against the signal played"
+                               : "Response");
     if (style != NULL && style->explain)
         write_notes(out, "", measurement->capture);
     return cj__finish(out, start, err);
@@ -212,6 +217,8 @@ cj_status cj_report_compare_text(const cj_comparison *comparison, const cj_findi
                     first->capture->selected[first->channel_count - 1] + 1,
                     first->capture->selected[0] + 1, colours.off);
     cj__write_pair(out, &comparison->pair);
+    if (comparison->response != NULL)
+        cj__write_response(out, comparison->response, "Response");
     write_match(out, comparison, &colours);
     if (style != NULL && style->explain)
         write_explained(out, comparison, findings);

@@ -46,6 +46,8 @@ const struct cj__row cj__rows[] = {
     {"polarity", "polarity", CJ__ROW_PLAIN, false},
     {"turn", "polarity", CJ__ROW_HIDDEN, false},
     {"delay_s", "delay", CJ__ROW_PLAIN, false},
+    {"low_3db_hz", "3 dB down below", CJ__ROW_PLAIN, false},
+    {"high_3db_hz", "3 dB down above", CJ__ROW_PLAIN, false},
     {"coherence", "coherence", CJ__ROW_PLAIN, true},
     {"difference_db", "difference", CJ__ROW_HIDDEN, false},
     {"correlation", "correlation", CJ__ROW_HIDDEN, false},

@@ -1,0 +1,98 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* response.h - what the files of the response share. */
+#ifndef COLDJOINT_FIGURES_RESPONSE_H
+#define COLDJOINT_FIGURES_RESPONSE_H
+
+#include "figures/internal.h"
+
+#include "signal/sweep.h"
+
+#define CJ__PER_OCTAVE 48
+
+/* A sweep in a capture: where it is, and what stands for the input. */
+typedef struct cj__sweep {
+    int input, output;  /* channels; both 0: the input is `reference` */
+    bool output_seen;   /* the output shows the sweep by itself */
+    cj__track track;    /* of the input */
+    double later_s;     /* the output's window is taken this much later */
+    bool known_level;   /* the reference has the level that was played */
+    cj_sweep reference; /* with one channel */
+    double start_s;     /* t = (time - start_s) * clock of it */
+    double clock;
+} cj__sweep;
+
+/* A stretch of the record at rate / 2^level. */
+typedef struct cj__frame {
+    double rate_hz, start_s; /* of sample 0 */
+    size_t n, room;
+    double *x, *y;
+} cj__frame;
+
+typedef struct cj__sweep_reader {
+    cj_capture *capture;
+    const cj_capture_info *about;
+    const cj__sweep *sweep;
+    double band[2]; /* Hz: where harmonics count */
+    double full_hz; /* from here on the sweep has its full level */
+    double taps[CJ__HALF_TAPS];
+    double *chunk[2]; /* samples of one chunk */
+    size_t chunk_room;
+} cj__sweep_reader;
+
+/* Glimpses at the record, and the sweep they show. *found false: none, which is no error. */
+cj_status cj__sweep_find(cj_capture *capture, const cj_measure_options *options,
+                         cj_spectra *spectra, cj__sweep *out, bool *found, cj_error *err);
+
+cj_status cj__reader_start(cj__sweep_reader *reader, cj_capture *capture, const cj__sweep *sweep,
+                           cj_error *err);
+void cj__reader_stop(cj__sweep_reader *reader);
+/* From from_s on, `n` samples at rate / 2^level; zero where the record has none. */
+cj_status cj__frame_read(cj__sweep_reader *reader, int level, double from_s, size_t n,
+                         cj__frame *frame, cj_error *err);
+void cj__frame_free(cj__frame *frame);
+
+/* One point on its way. */
+typedef struct cj__point {
+    double hz;
+    cj_complex value, slope;
+    double
+        variance; /* of a bin of the output, as a density: E |bin|^2 / (rate * sum of window^2) */
+    double leverage; /* E |error|^2 = variance * leverage */
+    double freedom, coherence, power, thd_percent;
+    bool there;
+} cj__point;
+
+/* The linear response at the points, and the THD there. */
+cj_status cj__sweep_linear(cj__sweep_reader *reader, cj_spectra *spectra,
+                           const cj_measure_options *options, cj__point *points, size_t count,
+                           cj_error *err);
+cj_status cj__sweep_orders(cj__sweep_reader *reader, double mains_hz, cj__point *points,
+                           size_t count, cj_error *err);
+
+/* Points of a grid between two frequencies; NULL: out of memory. */
+cj__point *cj__points_new(double from_hz, double to_hz, size_t *count);
+/* first .. last - 1: the points at which the input has its usual power, between the fades. False:
+ * out of memory. */
+bool cj__points_range(const cj__point *points, size_t count, size_t *first, size_t *last);
+/* Points become a response; match and skew of the chain go into its uncertainties. NULL: out of
+ * memory. */
+cj_response *cj__response_make(const cj__point *points, size_t count, const cj__analysis *all);
+
+/* gain, phase, polarity, delay and coherence of the pair at the response's reference; its corners.
+ */
+cj_status cj__response_figures(const cj__analysis *all, cj_figure_set *set);
+
+cj_response *cj__response_new(size_t count); /* all NaN, count 0; NULL: out of memory */
+/* low_3db_hz, high_3db_hz and their reference from the points. */
+void cj__response_corners(cj_response *response);
+
+/* Second path against first, point by point, where both captures have a response. */
+cj_status cj__compare_responses(cj_comparison *comparison);
+/* Match, differ or undecided by all points between 20 Hz and 20 kHz. */
+void cj__judge_response(cj_comparison *comparison, const cj_compare_options *options);
+
+/* The response of a capture that is a sweep, or of noise in two channels; *out NULL: none. */
+cj_status cj__response_of(cj_capture *capture, const cj_measure_options *options,
+                          const cj__analysis *all, cj_response **out, cj_error *err);
+
+#endif

@@ -1,0 +1,121 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Stretches of a record at a lower rate. */
+#include "figures/response.h"
+
+#include <math.h>
+#include <string.h>
+
+#define CHUNK ((size_t)32768)
+
+cj_status cj__reader_start(cj__sweep_reader *reader, cj_capture *capture, const cj__sweep *sweep,
+                           cj_error *err)
+{
+    *reader =
+        (cj__sweep_reader){.capture = capture, .about = cj_capture_about(capture), .sweep = sweep};
+    cj__half_filter(reader->taps);
+    (void)err;
+    return CJ_OK;
+}
+
+void cj__reader_stop(cj__sweep_reader *reader)
+{
+    cj_free(reader->chunk[0]);
+    cj_free(reader->chunk[1]);
+}
+
+static bool make_room(cj__sweep_reader *reader, size_t n)
+{
+    if (n <= reader->chunk_room)
+        return true;
+    for (int c = 0; c < 2; c++) {
+        cj_free(reader->chunk[c]);
+        reader->chunk[c] = NULL;
+    }
+    reader->chunk_room = 0;
+    for (int c = 0; c < 2; c++)
+        if ((reader->chunk[c] = cj_new(n, sizeof(double))) == NULL)
+            return false;
+    reader->chunk_room = n;
+    return true;
+}
+
+/* Samples start.. of a channel, 0 outside the record and for gaps. */
+static cj_status read_padded(cj__sweep_reader *reader, int channel, long start, size_t n, double *x,
+                             cj_error *err)
+{
+    long samples = (long)reader->about->samples, end = start + (long)n;
+    long first = start < 0 ? 0 : start, last = end > samples ? samples : end;
+    memset(x, 0, n * sizeof *x);
+    if (first >= last)
+        return CJ_OK;
+    double *at = x + (first - start);
+    double *out[2] = {channel == 0 ? at : NULL, channel == 1 ? at : NULL};
+    cj_status status =
+        cj_capture_read(reader->capture, (size_t)first, (size_t)(last - first), out, err);
+    for (long i = 0; status == CJ_OK && i < last - first; i++)
+        at[i] = isnan(at[i]) ? 0 : at[i];
+    return status;
+}
+
+/* n samples of one channel at rate / 2^level, the first at sample `start` of the record. */
+static cj_status read_channel(cj__sweep_reader *reader, int channel, int level, long start,
+                              size_t n, double *out, cj_error *err)
+{
+    size_t step = CHUNK >> level > 64 ? CHUNK >> level : 64;
+    long lead = (long)cj__halve_lead(level);
+    for (size_t done = 0; done < n; done += step) {
+        size_t count = n - done < step ? n - done : step, need = cj__halve_input(count, level);
+        if (!make_room(reader, need))
+            return cj_fail_memory(err);
+        double *x = reader->chunk[0];
+        cj_status status =
+            read_padded(reader, channel, start + ((long)done << level) - lead, need, x, err);
+        if (status != CJ_OK)
+            return status;
+        for (int i = 0; i < level; i++)
+            need = cj__halve(reader->taps, x, need, x);
+        memcpy(out + done, x, count * sizeof *x);
+    }
+    return CJ_OK;
+}
+
+static bool frame_room(cj__frame *frame, size_t n)
+{
+    if (n <= frame->room)
+        return true;
+    cj__frame_free(frame);
+    frame->x = cj_new(n, sizeof(double));
+    frame->y = cj_new(n, sizeof(double));
+    frame->room = frame->x && frame->y ? n : 0;
+    return frame->room > 0;
+}
+
+cj_status cj__frame_read(cj__sweep_reader *reader, int level, double from_s, size_t n,
+                         cj__frame *frame, cj_error *err)
+{
+    const cj__sweep *sweep = reader->sweep;
+    double rate = reader->about->rate_hz;
+    long start = lround(from_s * rate), later = lround(sweep->later_s * rate);
+    if (!frame_room(frame, n))
+        return cj_fail_memory(err);
+    frame->n = n;
+    frame->rate_hz = rate / (double)(1L << level);
+    frame->start_s = (double)start / rate;
+    cj_status status = read_channel(reader, sweep->output, level, start + later, n, frame->y, err);
+    if (status != CJ_OK)
+        return status;
+    if (sweep->input != sweep->output)
+        return read_channel(reader, sweep->input, level, start, n, frame->x, err);
+    for (size_t i = 0; i < n; i++) {
+        double t = frame->start_s + (double)i / frame->rate_hz - sweep->start_s;
+        frame->x[i] = cj_sweep_value(&sweep->reference, t * sweep->clock);
+    }
+    return CJ_OK;
+}
+
+void cj__frame_free(cj__frame *frame)
+{
+    cj_free(frame->x);
+    cj_free(frame->y);
+    *frame = (cj__frame){0};
+}
