@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* All that was seen of a unit: readings by step, figure and net, averaged where given again. */
 #include "diagnosis/observed.h"
+#include "coldjoint/circuit.h"
 
 #include <math.h>
 #include <string.h>
@@ -220,6 +221,28 @@ static cj_status add_name(cj_observed *observed, size_t step, const char *file, 
     return CJ_OK;
 }
 
+/* Gain and phase at the frequencies at which the step is computed. */
+static cj_status add_response(cj_observed *observed, size_t step, const cj_response *response,
+                              cj_error *err)
+{
+    cj_step_point points[CJ_STEP_POINTS];
+    int count = cj_step_points(&observed->board->steps[step], points);
+    cj_status status = CJ_OK;
+    for (int p = 0; p < count && status == CJ_OK; p++) {
+        cj_observation gain = {.step = step,
+                               .figure = "gain_db",
+                               .of = {.net = CJ_NO_NET, .against = CJ_GND},
+                               .hz = points[p].hz},
+                       phase = gain;
+        strcpy(phase.figure, "phase_deg");
+        cj_response_at(response, points[p].hz, &gain.value, &gain.u, &phase.value, &phase.u);
+        status = cj_observed_add(observed, &gain, err);
+        if (status == CJ_OK)
+            status = cj_observed_add(observed, &phase, err);
+    }
+    return status;
+}
+
 cj_status cj_observed_add_measurement(cj_observed *observed, size_t step,
                                       const cj_measurement *measurement, const char *file,
                                       cj_error *err)
@@ -234,6 +257,8 @@ cj_status cj_observed_add_measurement(cj_observed *observed, size_t step,
         status = add_figures(observed, step, of->see[i], &measurement->channel[i], err);
     if (status == CJ_OK)
         status = add_figures(observed, step, pair, &measurement->pair, err);
+    if (status == CJ_OK && measurement->response != NULL && of->shape != CJ_TONE)
+        status = add_response(observed, step, measurement->response, err);
     if (status == CJ_OK)
         status = add_name(observed, step, file, err);
     if (status == CJ_OK)
