@@ -358,6 +358,14 @@ CJ_API double cj_sweep_frequency(const cj_sweep *sweep, double t); /* hertz */
 CJ_API double cj_sweep_time(const cj_sweep *sweep, double hz);     /* t at which it passes hz */
 CJ_API double cj_sweep_value(const cj_sweep *sweep, double t);     /* with the fades; 0 outside */
 
+/* The samples of a stimulus file, in order, in blocks of any size; memory does not depend on the length. */
+typedef struct cj_generator cj_generator;
+CJ_API CJ_MUST_CHECK cj_status cj_generator_new(const cj_stimulus *stimulus, cj_generator **out,
+                                                cj_error *err);
+CJ_API void cj_generator_free(cj_generator *generator);
+/* The next count samples into out; zeros behind the end. */
+CJ_API void cj_generator_read(cj_generator *generator, size_t count, double *out);
+
 /*
  * The marker: a linear chirp of 40 ms from 1 kHz up to 5 kHz and at once another down again (5 kHz: 0.2 of the rate
  * where that is lower; 1 kHz: a fifth of that where that is lower), each under a Hann window, cosine phase 0 at each
@@ -384,6 +392,9 @@ typedef struct cj_marker {
  */
 CJ_API CJ_MUST_CHECK cj_status cj_marker_find(cj_spectra *spectra, const double *x, size_t n,
                                               double rate_hz, cj_marker *out, cj_error *err);
+
+/* By how much the pink noise's power times f lies above its mean from 20 Hz to 0.45 of the rate, in dB. */
+CJ_API double cj_pink_deviation(double rate_hz, double hz);
 
 #ifdef __cplusplus
 }
