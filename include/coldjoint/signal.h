@@ -10,6 +10,7 @@
 #define COLDJOINT_SIGNAL_H
 
 #include "coldjoint/base.h"
+#include "coldjoint/capture.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -365,6 +366,11 @@ CJ_API CJ_MUST_CHECK cj_status cj_generator_new(const cj_stimulus *stimulus, cj_
 CJ_API void cj_generator_free(cj_generator *generator);
 /* The next count samples into out; zeros behind the end. */
 CJ_API void cj_generator_read(cj_generator *generator, size_t count, double *out);
+
+/* Writes a stimulus as cj_audio_write does; the rate is the stimulus' own, format->full_scale in the unit of its
+ * levels. CJ_USAGE: what cj_stimulus_check or cj_audio_check refuse, or a peak above full scale. */
+CJ_API CJ_MUST_CHECK cj_status cj_stimulus_write(const char *path, const cj_stimulus *stimulus,
+                                                 const cj_audio_format *format, cj_error *err);
 
 /*
  * The marker: a linear chirp of 40 ms from 1 kHz up to 5 kHz and at once another down again (5 kHz: 0.2 of the rate

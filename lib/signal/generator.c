@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* generator.c - the samples of a test signal, one after the other. */
+#include "base/dice.h"
 #include "signal/internal.h"
 #include "signal/noise_source.h"
 #include "signal/stimulus.h"
@@ -46,7 +47,7 @@ static void prepare(cj_generator *g)
     g->f[1] = s->hz[1] / s->rate_hz;
     g->level = -1;
     g->marker_peak = cj_stimulus_peak(s);
-    g->dice = cj__dice_new(s->seed);
+    g->dice = (cj__dice){.state = s->seed};
     if (s->signal == CJ_SIG_WHITE || s->signal == CJ_SIG_PINK)
         g->marker_peak = CJ__NOISE_MARKER * s->rms;
     if (s->signal == CJ_SIG_WHITE) {
@@ -60,7 +61,7 @@ static void prepare(cj_generator *g)
     if (s->signal == CJ_SIG_MLS) {
         int order = cj__mls_order(s);
         g->taps = mls_taps[order];
-        g->shift = 1 + (uint32_t)(cj__dice_bits(&g->dice) % ((1u << order) - 1));
+        g->shift = 1 + (uint32_t)(cj__dice_bits(&g->dice.state) % ((1u << order) - 1));
     }
 }
 

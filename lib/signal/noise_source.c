@@ -3,6 +3,7 @@
 #include "signal/noise_source.h"
 
 #include "coldjoint/signal.h"
+#include "base/dice.h"
 #include "signal/internal.h"
 
 #include <math.h>
@@ -12,24 +13,6 @@
 static const double taps[CJ__PINK_TAPS / 2 + 1] = {1,         0.0430018,  -0.0099510,
                                                    0.0038437, -0.0019198, 0.0009983};
 
-cj__dice cj__dice_new(uint64_t seed)
-{
-    return (cj__dice){.state = seed};
-}
-
-uint64_t cj__dice_bits(cj__dice *dice)
-{
-    uint64_t z = dice->state += 0x9e3779b97f4a7c15u;
-    z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
-    z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;
-    return z ^ (z >> 31);
-}
-
-double cj__dice_uniform(cj__dice *dice)
-{
-    return ((double)(cj__dice_bits(dice) >> 11) + 0.5) * 0x1p-53;
-}
-
 /* Box and Muller 1958 */
 double cj__dice_gaussian(cj__dice *dice)
 {
@@ -37,8 +20,8 @@ double cj__dice_gaussian(cj__dice *dice)
         dice->kept = false;
         return dice->spare;
     }
-    double size = sqrt(-2 * log(cj__dice_uniform(dice)));
-    double angle = CJ__TWO_PI * cj__dice_uniform(dice);
+    double size = sqrt(-2 * log(cj__dice_uniform(&dice->state)));
+    double angle = CJ__TWO_PI * cj__dice_uniform(&dice->state);
     dice->spare = size * sin(angle);
     dice->kept = true;
     return size * cos(angle);
@@ -84,7 +67,7 @@ cj__pink cj__pink_new(double rate_hz, uint64_t seed)
 {
     cj__pink pink = make_filter(rate_hz);
     pink.gain = 1 / sqrt(whole_power(&pink, 0.01 * LOWEST_POLE_HZ / rate_hz));
-    pink.dice = cj__dice_new(seed);
+    pink.dice = (cj__dice){.state = seed};
     /* five time constants of the lowest pole, 1/(2 pi 2 Hz) at most: as if it had always run */
     double settle = 5 / -log(pink.pole[pink.sections - 1]);
     for (double i = 0; i < settle; i++)

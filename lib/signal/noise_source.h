@@ -6,17 +6,12 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* splitmix64 (Steele, Lea, Flood 2014, "Fast splittable pseudorandom number generators"; from
- * memory) */
 typedef struct cj__dice {
     uint64_t state;
     double spare; /* the second of a pair of Gaussian values */
     bool kept;
 } cj__dice;
 
-cj__dice cj__dice_new(uint64_t seed);
-uint64_t cj__dice_bits(cj__dice *dice);
-double cj__dice_uniform(cj__dice *dice); /* 0 < u < 1 */
 double cj__dice_gaussian(cj__dice *dice);
 
 /*
