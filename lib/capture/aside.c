@@ -9,6 +9,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -70,16 +71,10 @@ static cj_status resolve(cj__aside *aside, cj_error *err)
     if (!S_ISREG(about.st_mode))
         return cj_fail(err, CJ_CANTCREAT, aside->name, 0, 0,
                        "is a device or a pipe; an audio file needs a plain file");
-    char *real = realpath(aside->name, NULL);
-    if (real == NULL)
+    char real[PATH_MAX];
+    if (realpath(aside->name, real) == NULL || access(real, W_OK) != 0) /* a rename would not ask */
         return cannot(aside, err);
-    if (access(real, W_OK) != 0) { /* a rename would not ask */
-        cj_status status = cannot(aside, err);
-        free(real);
-        return status;
-    }
     aside->path = cj_copy_text(real);
-    free(real);
     return aside->path ? CJ_OK : cj_fail_memory(err);
 }
 
