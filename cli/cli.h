@@ -16,6 +16,8 @@
 /* Every option has a number from one of these ranges: they share one popt context. */
 enum { OPTION_COMMON = 1, OPTION_COMMAND = 1000 };
 
+enum { SIGNAL_TEXTS = 16 };
+
 struct request {
     const struct command *command;
     cj_capture_options capture; /* with what the instruments file says where no option does */
@@ -28,6 +30,7 @@ struct request {
     size_t rules_count, rules_capacity;
     char *output;   /* -o; NULL: standard output */
     double reads_v; /* scale --reads; 0: not given */
+    char signal_texts[SIGNAL_TEXTS][64]; /* stimulus: what stands behind each option; "": not given */
     bool json, explain, quiet, help, version;
     const char **names; /* the captures, NULL at the end; owned by the popt context */
     int name_count;
@@ -43,7 +46,7 @@ struct command {
 };
 
 extern const struct command command_measure, command_compare, command_scale, command_board,
-    command_diagnose;
+    command_diagnose, command_stimulus;
 
 /* ---- options.c ---- */
 

@@ -8,8 +8,9 @@
 #include <string.h>
 #include <unistd.h>
 
-static const struct command *const commands[] = {&command_measure, &command_compare, &command_scale,
-                                                 &command_board, &command_diagnose};
+static const struct command *const commands[] = {&command_measure,  &command_compare,
+                                                 &command_scale,    &command_board,
+                                                 &command_diagnose, &command_stimulus};
 
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
@@ -122,6 +123,7 @@ int main(int count, char **arguments)
     hold_standard_files();
     /* a reader that goes away is a write error with a message, not a silent death */
     signal(SIGPIPE, SIG_IGN);
+    signal(SIGXFSZ, SIG_IGN); /* and so is a limit on the size of files */
     /* GSL would abort the process where it meets an error; the library checks its results */
     gsl_set_error_handler_off();
     cj_error err = {0};

@@ -9,6 +9,7 @@
 #define COLDJOINT_BOARD_H
 
 #include "coldjoint/base.h"
+#include "coldjoint/signal.h" /* cj_stimulus */
 
 #ifdef __cplusplus
 extern "C" {
@@ -196,6 +197,27 @@ CJ_API bool cj_board_view(const cj_board *board, const char *text, cj_view *out)
 CJ_API void cj_board_view_text(const cj_board *board, cj_view view, char *text, size_t size);
 /* The section of a package that has this pin as output, input (index into sections), -1: none. */
 CJ_API int cj_part_section(const cj_part *part, int pin);
+
+/* ---- the steps as work at the bench ---- */
+
+/*
+ * The signal a step plays, in volts peak of the source. A tone, two-tone and square last 5 s, and 10 periods
+ * where they are very low. A step that drives nothing: silence without a marker. rate_hz 0: the lowest of 48, 96 and
+ * 192 kHz at which the signal is possible. CJ_USAGE: at none, with the reason.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_step_stimulus(const cj_step *step, double rate_hz, cj_stimulus *out,
+                                                cj_error *err);
+
+/* What is to be changed between two steps, as a cost: leads (drive, channels) 40 each, potentiometers 8, switches 4,
+ * another signal 1; power 10000. The same both ways. */
+CJ_API long cj_board_change(const cj_board *board, size_t from, size_t to);
+
+/*
+ * The order of the steps that changes least in all (nearest step first, from every start, then stretches turned
+ * round while that saves; the board's own order where none is better); those with the power off come first.
+ * order[step_count] takes indices into board->steps.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_board_order(const cj_board *board, size_t *order, cj_error *err);
 
 /* The preferred value (IEC 60063: E24 and E96 values) nearest to a value in ratio, and as written on parts
  * ("4k7", "22p"; IEC 60062). series 24 or 96. */

@@ -88,6 +88,35 @@ CJ_API CJ_MUST_CHECK cj_status cj_capture_read(cj_capture *capture, size_t start
 CJ_API CJ_MUST_CHECK cj_status cj_capture_digest(cj_capture *capture, int file, char hex[65],
                                                  cj_error *err);
 
+/* ---- the other way: writing an audio file of one channel ---- */
+
+typedef struct cj_audio_format {
+    double rate_hz; /* a whole number of hertz */
+    int bits;       /* 16, 24, or 0: floating point of 32 bits */
+    double full_scale; /* the value that is digital full scale; 0: 1 */
+    bool dither;    /* where quantised: triangular, two steps wide (TPDF), so that the error is noise, whatever the
+                       signal (Lipshitz, Wannamaker, Vanderkooy 1992, J. Audio Eng. Soc. 40; from memory) */
+    unsigned seed;  /* of the dither: the same file each time */
+} cj_audio_format;
+
+/* The next count samples into out. Anything but CJ_OK ends the writing with that status. */
+typedef cj_status (*cj_audio_source)(void *user, size_t count, double *out, cj_error *err);
+
+/* What the end of the name asks for (.wav, .aif, .aiff, .flac) can be written in this format. CJ_USAGE: it cannot, or
+ * the samples do not fit (4 GiB in WAV and AIFF). Nothing is opened. */
+CJ_API CJ_MUST_CHECK cj_status cj_audio_check(const char *path, const cj_audio_format *format,
+                                              size_t samples, cj_error *err);
+
+/*
+ * Writes `samples` samples from `source` (user is handed to it) in blocks: memory does not depend on the length. The
+ * file appears under its name when it is whole and not before; where anything fails an older file of
+ * that name is as it was, and none is left. Values outside full scale are held at the last step. CJ_USAGE as
+ * cj_audio_check; CJ_CANTCREAT; CJ_IO (disk full).
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_audio_write(const char *path, const cj_audio_format *format,
+                                              size_t samples, cj_audio_source source, void *user,
+                                              cj_error *err);
+
 #ifdef __cplusplus
 }
 #endif

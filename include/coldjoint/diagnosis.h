@@ -207,6 +207,8 @@ typedef struct cj_study {
 /* instruments may be NULL: those of an oscilloscope without an instruments file. */
 CJ_API CJ_MUST_CHECK cj_status cj_study_make(const cj_board *board, const cj_instruments *instruments,
                                              cj_study **out, cj_error *err);
+/* The same with `steps` alone: nothing is said of faults and limits. */
+CJ_API CJ_MUST_CHECK cj_status cj_study_healthy(const cj_board *board, cj_study **out, cj_error *err);
 CJ_API void cj_study_free(cj_study *study);
 
 #ifdef __cplusplus

@@ -11,6 +11,7 @@
 #include "coldjoint/base.h"
 #include "coldjoint/diagnosis.h"
 #include "coldjoint/figures.h"
+#include "coldjoint/signal.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -59,6 +60,21 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_scale_json(const cj_measurement *measur
 /* An instruments file (YAML) that cj_instruments_read reads back; fields that are NaN are left out. */
 CJ_API CJ_MUST_CHECK cj_status cj_report_instruments(const cj_instruments *instruments, cj_text *out,
                                                      cj_error *err);
+
+/* ---- test signals ---- */
+
+/* A stimulus as it stands in a file. */
+typedef struct cj_played {
+    const char *file;
+    const cj_stimulus *stimulus;
+    const cj_audio_format *format; /* full_scale as below */
+    double full_scale_v;           /* the stimulus' levels are volts, this is full scale; 0: they are parts of full scale */
+} cj_played;
+
+CJ_API CJ_MUST_CHECK cj_status cj_report_stimulus_text(const cj_played *played, cj_text *out,
+                                                       cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_stimulus_json(const cj_played *played, cj_text *out,
+                                                       cj_error *err);
 
 /* ---- with a board ---- */
 

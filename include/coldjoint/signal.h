@@ -10,6 +10,7 @@
 #define COLDJOINT_SIGNAL_H
 
 #include "coldjoint/base.h"
+#include "coldjoint/capture.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -320,7 +321,7 @@ typedef struct cj_stimulus {
 /* How a stimulus lies in its file, in samples: 0 .. total-1. Without a marker head and tail are 0. */
 typedef struct cj_layout {
     size_t marker; /* where the marker's first sample is: 100 ms of silence come before it */
-    size_t start;  /* the signal's first sample: the marker's 20 ms and 100 ms of silence after `marker` */
+    size_t start;  /* the signal's first sample: the marker's 80 ms and 100 ms of silence after `marker` */
     size_t length; /* of the signal */
     size_t total;  /* with the 100 ms of silence behind the signal */
 } cj_layout;
@@ -358,14 +359,48 @@ CJ_API double cj_sweep_frequency(const cj_sweep *sweep, double t); /* hertz */
 CJ_API double cj_sweep_time(const cj_sweep *sweep, double hz);     /* t at which it passes hz */
 CJ_API double cj_sweep_value(const cj_sweep *sweep, double t);     /* with the fades; 0 outside */
 
+/* The samples of a stimulus file, in order, in blocks of any size; memory does not depend on the length. */
+typedef struct cj_generator cj_generator;
+CJ_API CJ_MUST_CHECK cj_status cj_generator_new(const cj_stimulus *stimulus, cj_generator **out,
+                                                cj_error *err);
+CJ_API void cj_generator_free(cj_generator *generator);
+/* The next count samples into out; zeros behind the end. */
+CJ_API void cj_generator_read(cj_generator *generator, size_t count, double *out);
+
+/* Writes a stimulus as cj_audio_write does; the rate is the stimulus' own, format->full_scale in the unit of its
+ * levels. CJ_USAGE: what cj_stimulus_check or cj_audio_check refuse, or a peak above full scale. */
+CJ_API CJ_MUST_CHECK cj_status cj_stimulus_write(const char *path, const cj_stimulus *stimulus,
+                                                 const cj_audio_format *format, cj_error *err);
+
 /*
- * The marker: a linear up-chirp of 20 ms from 1 kHz to 5 kHz (or to 0.2 of the rate where that is lower; from a
- * fifth of its end where that is lower) under a Hann window, cosine phase 0 at its centre.
- *     m(t) = peak cos^2(pi t / 0.02) cos(2 pi (fc t + k t^2 / 2)),  |t| <= 0.01, fc the middle frequency, k the
- * frequency's slope. Its centre is 10 ms (to half a sample: of cj_layout.marker + round(0.12 rate) = cj_layout.start)
- * behind cj_layout.marker.
+ * The marker: a linear chirp of 40 ms from 1 kHz up to 5 kHz and at once another down again (5 kHz: 0.2 of the rate
+ * where that is lower; 1 kHz: a fifth of that where that is lower), each under a Hann window, cosine phase 0 at each
+ * one's middle. With s = t + 20 ms, |s| < 20 ms:
+ *     m(t) = peak cos^2(pi s / 0.04) cos(2 pi (fc s + k s^2 / 2)), fc the middle frequency, k the frequency's slope,
+ * and with s = t - 20 ms the same with -k. t = 0 is 40 ms behind sample cj_layout.marker. (One chirp alone cannot tell
+ * a late start from a slow clock; a pair can.)
  */
 CJ_API double cj_marker_value(double rate_hz, double t); /* of peak 1 */
+
+typedef struct cj_marker {
+    bool found;
+    double at, at_u;       /* the marker's centre, in samples of the record, a fraction included; standard uncertainty */
+    double clock, clock_u; /* the recorder's rate over the player's (1.0001: 100 ppm more samples than were played) */
+    double start, start_u; /* the signal's first sample, the clock's ratio reckoned with */
+    double peak;  /* the marker's peak value, and its phase (radians; 0 or pi where the path is flat) */
+    double phase;
+    double match; /* correlation coefficient in the marker's band, 0..1: found from 0.5 on */
+} cj_marker;
+
+/*
+ * Finds the first marker in a record (matched filter in blocks, then least squares of delay, clock ratio, level and
+ * phase). NaN samples count as 0. Nothing found is no error. CJ_NOMEM; CJ_USAGE: a rate that is not positive.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_marker_find(cj_spectra *spectra, const double *x, size_t n,
+                                              double rate_hz, cj_marker *out, cj_error *err);
+
+/* By how much the pink noise's power times f lies above its mean from 20 Hz to 0.45 of the rate, in dB. */
+CJ_API double cj_pink_deviation(double rate_hz, double hz);
 
 #ifdef __cplusplus
 }

@@ -169,6 +169,26 @@ static cj_status healthy_steps(cj_study *study, cj_bench *bench, cj_error *err)
     return status;
 }
 
+cj_status cj_study_healthy(const cj_board *board, cj_study **out, cj_error *err)
+{
+    cj_study *study = cj_new(1, sizeof *study);
+    if (study == NULL)
+        return cj_fail_memory(err);
+    study->board = board;
+    cj_bench *bench = NULL;
+    cj_status status = cj__check_size(board, err);
+    if (status == CJ_OK)
+        status = cj_bench_make(board, &bench, err);
+    if (status == CJ_OK)
+        status = healthy_steps(study, bench, err);
+    cj_bench_free(bench);
+    if (status == CJ_OK)
+        *out = study;
+    else
+        cj_study_free(study);
+    return status;
+}
+
 cj_status cj_study_make(const cj_board *board, const cj_instruments *instruments, cj_study **out,
                         cj_error *err)
 {

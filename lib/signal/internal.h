@@ -86,6 +86,8 @@ void cj__gram_solve(cj__gram *gram, double *b);         /* in place, [2h+1] */
 /* The spectrum of x followed by zeros; *out lives in the spectra's memory until its next use. */
 cj_status cj__spectrum_padded(cj_spectra *spectra, const double *x, size_t n, size_t padded,
                               const cj_complex **out);
+/* z becomes its transform, or the inverse one without its 1/n; false: out of memory */
+bool cj__transform(cj_spectra *spectra, cj_complex *z, size_t n, bool inverse);
 /* out[m] = sum x[i] y[i+m], circular over the padded size */
 cj_status cj__cross(cj_spectra *spectra, const double *x, const double *y, size_t n, size_t padded,
                     cj_complex *out);

@@ -115,6 +115,21 @@ cj_status cj_spectrum(cj_spectra *spectra, const double *x, size_t n, cj_complex
     return CJ_OK;
 }
 
+bool cj__transform(cj_spectra *spectra, cj_complex *z, size_t n, bool inverse)
+{
+    fftw_plan plan = make_room(spectra, n) ? plan_of(spectra, n, true) : NULL;
+    if (plan == NULL)
+        return false;
+    for (size_t i = 0; i < n; i++) {
+        spectra->in[2 * i] = z[i].re;
+        spectra->in[2 * i + 1] = inverse ? -z[i].im : z[i].im;
+    }
+    fftw_execute(plan);
+    for (size_t i = 0; i < n; i++)
+        z[i] = (cj_complex){spectra->out[i][0], inverse ? -spectra->out[i][1] : spectra->out[i][1]};
+    return true;
+}
+
 /* x + jy through the complex transform of the padded size; the result stays in spectra->out. */
 static bool transform_pair(cj_spectra *spectra, const double *x, const double *y, size_t n,
                            size_t padded)

@@ -5,8 +5,9 @@
 
 #include "coldjoint/signal.h"
 
-#define CJ__MARKER_S 0.02 /* of the chirp */
-#define CJ__GAP_S 0.1     /* of silence before it, after it, and behind the signal */
+#define CJ__CHIRP_S 0.04 /* of each of the marker's two chirps */
+#define CJ__MARKER_S 0.08
+#define CJ__GAP_S 0.1 /* of silence before it, after it, and behind the signal */
 
 #define CJ__MLS_LEAST 3
 #define CJ__MLS_MOST 20
