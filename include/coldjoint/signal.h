@@ -75,6 +75,54 @@ typedef struct cj_stray {
 CJ_API void cj_strongest_line(const cj_complex *spectrum, size_t n, double low, double high,
                               const double *excluded, int count, double apart, cj_stray *out);
 
+/* ---- weighting of noise ---- */
+
+typedef enum cj_weighting {
+    CJ_WEIGHTING_A,  /* IEC 61672-1, Annex E */
+    CJ_WEIGHTING_468 /* ITU-R BS.468-4, Annex 1: the recommended network */
+} cj_weighting;
+
+/* Gain of the curve itself, 1 at 1 kHz; 0 at and below 0 Hz. */
+CJ_API double cj_weighting_gain(cj_weighting weighting, double hz);
+
+/* A digital filter that follows the curve: within 0.01 dB up to 0.45 of the rate, for rates from 4 kHz to
+ * 10 MHz (CJ_USAGE outside); minimum phase but for the curve's own zeros. One record at a time. */
+typedef struct cj_weighting_filter cj_weighting_filter;
+
+CJ_API CJ_MUST_CHECK cj_status cj_weighting_filter_new(cj_weighting weighting, double rate_hz,
+                                                       cj_weighting_filter **out, cj_error *err);
+CJ_API void cj_weighting_filter_free(cj_weighting_filter *filter);
+CJ_API double cj_weighting_filter_gain(const cj_weighting_filter *filter, double hz);
+/* The next n samples of the record (no gaps) through the filter; out may be x. */
+CJ_API void cj_weighting_filter_run(cj_weighting_filter *filter, const double *x, size_t n, double *out);
+CJ_API void cj_weighting_filter_reset(cj_weighting_filter *filter); /* to rest */
+
+/*
+ * The quasi-peak meter of ITU-R BS.468-4 with its weighting network before it; a steady 1 kHz tone reads
+ * its RMS. The Recommendation gives the readings of tone bursts (Tables 2 and 3; from memory), not a
+ * circuit. Ours, with y the rectified weighted signal (interpolated to twice the rate below 80 kHz):
+ *     a' = max(0, y - a)/1.4 ms - a/227 ms,   b' = (a - b)/(206 ms rising, 112 ms falling),
+ *     p' = (0.49 a + 0.51 b - p)/3 ms,        p is the reading;
+ * the time constants are the least-squares fit to those tables, which they keep within 0.7 % of full deflection.
+ */
+typedef struct cj_quasi_peak cj_quasi_peak;
+
+typedef struct cj_quasi_peak_reading {
+    double largest;         /* largest reading since the start */
+    double mean, deviation; /* of the readings after the first second; 0 before */
+    double seconds;         /* signal seen */
+} cj_quasi_peak_reading;
+
+/* channels: 1 or 2. Rates as for cj_weighting_filter_new. */
+CJ_API CJ_MUST_CHECK cj_status cj_quasi_peak_new(double rate_hz, int channels, cj_quasi_peak **out,
+                                                 cj_error *err);
+CJ_API void cj_quasi_peak_free(cj_quasi_peak *meter);
+/* The next n samples of each channel (no gaps, mean taken out). joined: they follow the samples added before;
+ * else the network starts on them as if the record, turned over about its first sample, had come before, which
+ * spares it a click; the meter stands where it stood. */
+CJ_API void cj_quasi_peak_add(cj_quasi_peak *meter, const double *const x[], size_t n, bool joined);
+CJ_API void cj_quasi_peak_read(const cj_quasi_peak *meter, int channel, cj_quasi_peak_reading *out);
+
 /* ---- the tone fit: maximum likelihood, one frequency shared by all channels ---- */
 
 #define CJ_TONE_CHANNELS 2

@@ -1,0 +1,272 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * weighting.c - the curves noise is weighted by, and digital filters that follow them at any rate.
+ *
+ * A filter keeps the curve's own poles, moved to the z plane by z = exp(s/rate), and its zeros at
+ * DC. What is then missing of the curve is smooth and has no pole near the frequencies asked for:
+ * its square is a polynomial in cos w, fitted by least squares of the relative error and factored
+ * into a short minimum-phase FIR.
+ */
+#include "signal/internal.h"
+
+#include <math.h>
+#include <string.h>
+
+#define POLES 6
+#define SECTIONS 3
+#define ORDER 10 /* of the correcting FIR */
+#define GRID 512
+#define REACH 0.45    /* of the rate: up to there the curve is followed */
+#define CARELESS 0.01 /* weight of the frequencies above */
+#define CHUNK 256
+
+struct cj_weighting_filter {
+    double rate;
+    double tap[ORDER + 1];
+    double b[SECTIONS][2], a[SECTIONS][2]; /* 1 + b0/z + b1/z^2 over 1 + a0/z + a1/z^2 */
+    double state[SECTIONS][2];
+    double past[ORDER];
+};
+
+/* ---- the curves ---- */
+
+/* Poles of the A curve in hertz (IEC 61672-1, Annex E: f1 and f4 double, f2, f3; all real). */
+static void poles_of_a(double f[POLES])
+{
+    double low = pow(10, 1.5), high = pow(10, 3.9), middle = pow(10, 2.45), d = sqrt(0.5);
+    double c = low * low * high * high;
+    double b = (1e6 + c / 1e6 - d * (low * low + high * high)) / (1 - d);
+    double f4 = sqrt((-b + sqrt(b * b - 4 * c)) / 2), f1 = sqrt(c) / f4; /* f1 f4 = root of c */
+    f[0] = f[1] = f1;
+    f[2] = (3 - sqrt(5)) / 2 * middle;
+    f[3] = (3 + sqrt(5)) / 2 * middle;
+    f[4] = f[5] = f4;
+}
+
+static double raw_a(double hz)
+{
+    double f[POLES], gain = pow(hz, 4);
+    poles_of_a(f);
+    for (int i = 0; i < POLES; i++)
+        gain /= hypot(hz, f[i]);
+    return gain;
+}
+
+/* The network of ITU-R BS.468-4, Annex 1, as the closed form of its response (from memory; checked
+ * against Table 1 of the Recommendation, which it keeps within 0.051 dB). */
+static double raw_468(double hz)
+{
+    double s = hz * hz;
+    double even =
+        ((-4.737338981378384e-24 * s + 2.043828333606125e-15) * s - 1.363894795463638e-7) * s + 1;
+    double odd =
+        ((1.306612257412824e-19 * s - 2.118150887518656e-11) * s + 5.559488023498642e-4) * hz;
+    return hz / hypot(even, odd);
+}
+
+/* Roots of that closed form's denominator, hertz; upper half plane and real axis. */
+static const cj_complex poles_of_468[] = {{-2983.15993789067, 9940.84264570954},
+                                          {-3758.52916301074, 5790.04233660897},
+                                          {-4122.70206613476, 0},
+                                          {-9975.06312393021, 0}};
+
+double cj_weighting_gain(cj_weighting weighting, double hz)
+{
+    if (!(hz > 0))
+        return 0;
+    return weighting == CJ_WEIGHTING_A ? raw_a(hz) / raw_a(1000) : raw_468(hz) / raw_468(1000);
+}
+
+/* ---- design ---- */
+
+/* Two real poles, hertz, and how many zeros at DC stand with them. */
+static void set_real(cj_weighting_filter *filter, int i, const double hz[2], int zeros)
+{
+    double p = exp(-CJ__TWO_PI * hz[0] / filter->rate), q = exp(-CJ__TWO_PI * hz[1] / filter->rate);
+    filter->a[i][0] = -(p + q);
+    filter->a[i][1] = p * q;
+    filter->b[i][0] = -zeros;
+    filter->b[i][1] = zeros == 2 ? 1 : 0;
+}
+
+/* A pole and its conjugate. One that turns more than the band reaches would come out elsewhere: the
+ * FIR does its work then. */
+static void set_pair(cj_weighting_filter *filter, int i, cj_complex pole, int zeros)
+{
+    double turn = CJ__TWO_PI * pole.im / filter->rate;
+    double r = pole.im < REACH * filter->rate ? exp(CJ__TWO_PI * pole.re / filter->rate) : 0;
+    filter->a[i][0] = -2 * r * cos(turn);
+    filter->a[i][1] = r * r;
+    filter->b[i][0] = -zeros;
+    filter->b[i][1] = 0;
+}
+
+static void set_sections(cj_weighting_filter *filter, cj_weighting weighting)
+{
+    if (weighting == CJ_WEIGHTING_A) {
+        double f[POLES];
+        poles_of_a(f);
+        for (int i = 0; i < SECTIONS; i++)
+            set_real(filter, i, f + 2 * i, i < 2 ? 2 : 0);
+        return;
+    }
+    const double real[2] = {-poles_of_468[2].re, -poles_of_468[3].re};
+    set_pair(filter, 0, poles_of_468[0], 0);
+    set_pair(filter, 1, poles_of_468[1], 0);
+    set_real(filter, 2, real, 1);
+}
+
+/* |1 + c0 exp(-jw) + c1 exp(-2jw)|^2 */
+static double square_of_three(const double c[2], double w)
+{
+    double re = 1 + c[0] * cos(w) + c[1] * cos(2 * w), im = c[0] * sin(w) + c[1] * sin(2 * w);
+    return re * re + im * im;
+}
+
+static double sections_square(const cj_weighting_filter *filter, double w)
+{
+    double square = 1;
+    for (int i = 0; i < SECTIONS; i++)
+        square *= square_of_three(filter->b[i], w) / square_of_three(filter->a[i], w);
+    return square;
+}
+
+/* Least squares of sum c[m] cos(m w) against what the sections lack, relative errors alike. */
+static bool fit_rest(const cj_weighting_filter *filter, cj_weighting weighting, double c[ORDER + 1])
+{
+    enum { N = ORDER + 1 };
+    double normal[N * N] = {0}, right[N] = {0};
+    for (int i = 0; i < GRID; i++) {
+        double w = CJ__TWO_PI / 2 * (i + 0.5) / GRID, f = w / CJ__TWO_PI;
+        double want = pow(cj_weighting_gain(weighting, f * filter->rate), 2);
+        double rest = want / sections_square(filter, w), weight = f <= REACH ? 1 : CARELESS;
+        double row[N];
+        for (int m = 0; m < N; m++)
+            row[m] = weight * cos(m * w) / rest;
+        for (int m = 0; m < N; m++) {
+            for (int k = m; k < N; k++)
+                normal[m * N + k] += row[m] * row[k];
+            right[m] += row[m] * weight;
+        }
+    }
+    if (!cj__cholesky(normal, N))
+        return false;
+    cj__substitute(normal, N, right);
+    memcpy(c, right, sizeof right);
+    return true;
+}
+
+/*
+ * The minimum-phase factor of a positive sum c[m] cos(m w): with k[m] the cosine coefficients of
+ * its logarithm, the factor is exp(k0/2 + k1/z + k2/z^2 + ...) (Oppenheim and Schafer, the real
+ * cepstrum), a polynomial of the same order, so its first coefficients suffice.
+ */
+static bool factor(const double c[ORDER + 1], double tap[ORDER + 1])
+{
+    double k[ORDER + 1] = {0};
+    for (int i = 0; i < GRID; i++) {
+        double w = CJ__TWO_PI / 2 * (i + 0.5) / GRID, sum = 0;
+        for (int m = 0; m <= ORDER; m++)
+            sum += c[m] * cos(m * w);
+        if (!(sum > 0))
+            return false;
+        for (int m = 0; m <= ORDER; m++)
+            k[m] += log(sum) * cos(m * w) / GRID;
+    }
+    tap[0] = exp(k[0] / 2);
+    for (int n = 1; n <= ORDER; n++) {
+        tap[n] = 0;
+        for (int m = 1; m <= n; m++)
+            tap[n] += m * k[m] * tap[n - m] / n;
+    }
+    return true;
+}
+
+cj_status cj_weighting_filter_new(cj_weighting weighting, double rate_hz, cj_weighting_filter **out,
+                                  cj_error *err)
+{
+    double c[ORDER + 1];
+    if (!(rate_hz >= 4000) || !(rate_hz <= 1e7))
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "noise is weighted at rates from 4 kHz to 10 MHz, not at %g Hz", rate_hz);
+    cj_weighting_filter *filter = cj_new(1, sizeof *filter);
+    if (filter == NULL)
+        return cj_fail_memory(err);
+    filter->rate = rate_hz;
+    set_sections(filter, weighting);
+    if (!fit_rest(filter, weighting, c) || !factor(c, filter->tap)) {
+        cj_free(filter);
+        return cj_fail(err, CJ_BUG, NULL, 0, 0, "no weighting filter was found for %g Hz", rate_hz);
+    }
+    double at_1k = cj_weighting_filter_gain(filter, 1000);
+    for (int i = 0; i <= ORDER; i++)
+        filter->tap[i] /= at_1k;
+    *out = filter;
+    return CJ_OK;
+}
+
+void cj_weighting_filter_free(cj_weighting_filter *filter)
+{
+    cj_free(filter);
+}
+
+double cj_weighting_filter_gain(const cj_weighting_filter *filter, double hz)
+{
+    double w = CJ__TWO_PI * hz / filter->rate, re = 0, im = 0;
+    for (int i = 0; i <= ORDER; i++) {
+        re += filter->tap[i] * cos(i * w);
+        im -= filter->tap[i] * sin(i * w);
+    }
+    return hypot(re, im) * sqrt(sections_square(filter, w));
+}
+
+/* ---- running it ---- */
+
+void cj_weighting_filter_reset(cj_weighting_filter *filter)
+{
+    memset(filter->state, 0, sizeof filter->state);
+    memset(filter->past, 0, sizeof filter->past);
+}
+
+/* out[n] = sum tap[i] with[n + ORDER - i]; every out[n] stands alone, so it goes in vectors. */
+CJ__CLONES static void run_taps(const double *tap, const double *with, size_t n, double *out)
+{
+    for (size_t k = 0; k < n; k++)
+        out[k] = tap[0] * with[k + ORDER];
+    for (size_t i = 1; i <= ORDER; i++)
+        for (size_t k = 0; k < n; k++)
+            out[k] += tap[i] * with[k + ORDER - i];
+}
+
+static void run_sections(cj_weighting_filter *filter, size_t n, double *out)
+{
+    double s[SECTIONS][2];
+    memcpy(s, filter->state, sizeof s);
+    for (size_t k = 0; k < n; k++) {
+        double v = out[k];
+        for (int i = 0; i < SECTIONS; i++) {
+            double y = v + s[i][0];
+            s[i][0] = filter->b[i][0] * v - filter->a[i][0] * y + s[i][1];
+            s[i][1] = filter->b[i][1] * v - filter->a[i][1] * y;
+            v = y;
+        }
+        out[k] = v;
+    }
+    for (int i = 0; i < SECTIONS; i++)
+        for (int k = 0; k < 2; k++) /* silence dies away to nothing, not to slow denormal numbers */
+            filter->state[i][k] = fabs(s[i][k]) > 1e-250 ? s[i][k] : 0;
+}
+
+void cj_weighting_filter_run(cj_weighting_filter *filter, const double *x, size_t n, double *out)
+{
+    double with[CHUNK + ORDER];
+    memcpy(with, filter->past, sizeof filter->past);
+    for (size_t at = 0; at < n; at += CHUNK) {
+        size_t now = n - at < CHUNK ? n - at : CHUNK;
+        memcpy(with + ORDER, x + at, now * sizeof *x);
+        run_taps(filter->tap, with, now, out + at);
+        memmove(with, with + now, ORDER * sizeof *with);
+        run_sections(filter, now, out + at);
+    }
+    memcpy(filter->past, with, sizeof filter->past);
+}
