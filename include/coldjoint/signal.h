@@ -57,23 +57,30 @@ CJ_API double cj_band_power(const cj_complex *spectrum, size_t n, double low, do
 CJ_API void cj_noise_near(const cj_complex *spectrum, size_t n, double tone, int harmonics, double reach,
                           double *ratio);
 
+/* Adds the power of the bins under a Hann window: power[k] += 2/n^2 |sum of -X[k-1]/4 + X[k]/2 - X[k+1]/4|^2,
+ * k = 1..n/2-1 (power has n/2+1 values). A line of peak A puts 3/16 A^2 into the bins about it; white noise of
+ * density S (one-sided, mean square a hertz) 3/8 S rate/n into each. */
+CJ_API void cj_hann_power(const cj_complex *spectrum, size_t n, double *power);
+
 typedef struct cj_stray {
     double frequency;   /* of the strongest line, cycles a sample; 0: no bin left to look at */
     double peak;        /* its peak value */
     double peak_u;      /* from the floor */
-    double floor;       /* mean power of a bin about it, as a peak value: sqrt(mean) * 2/n */
-    double false_alarm; /* probability that white noise of this floor shows a line as strong anywhere */
+    double floor;       /* peak value a line needs to stand out (1e-4 below) where the floor is highest */
+    double false_alarm; /* probability that noise of the floor there shows a line as strong anywhere */
 } cj_stray;
 
 /*
- * The strongest line between low and high that is not within `apart` bins of one of the excluded
- * frequencies. Frequency and level by the three bins about the largest (Jacobsen and Kootsookos 2007,
- * "Fast, accurate frequency estimators"; from memory), level corrected for the line falling between
- * bins. The floor is the median power of 64 bins to either side (3 nearest left out) over ln 2, the
- * median of an exponential distribution.
+ * The strongest line in the Hann power of `blocks` (1 or more) records of n samples, among the bins that
+ * stand out of their floor and for which accounted(user, bin) is false; where none stands out, the
+ * bin that does most. A bin stands out where white noise of its floor exceeds it anywhere with a
+ * probability under 1e-4 (Chernoff bound of the gamma distribution, times the bins looked at), and as far out
+ * of the three bins four to six away on either side: a slope is no line. The floor is the median of its group
+ * of 64 bins over that of the gamma distribution (ln 2 for one block; Wilson and Hilferty's cube for more). Frequency by the ratio of the two largest bins of a Hann lobe (Rife and Vincent 1970, from memory).
  */
-CJ_API void cj_strongest_line(const cj_complex *spectrum, size_t n, double low, double high,
-                              const double *excluded, int count, double apart, cj_stray *out);
+CJ_API void cj_strongest_line(const double *power, size_t n, size_t blocks,
+                              bool (*accounted)(const void *user, double bin), const void *user,
+                              cj_stray *out);
 
 /* ---- weighting of noise ---- */
 

@@ -129,7 +129,7 @@ typedef struct cj__noise {
     double hum_hz, hum_hz_u, hum_square, hum_u; /* mean square of the lines; u of its root */
     bool stray_seen;
     double stray_hz, stray_peak, stray_u; /* hz: cycles a sample */
-    double stray_floor;                   /* peak a line would need to stand out */
+    double stray_floor;                   /* peak a line needs to stand out */
     double flatness; /* geometric over arithmetic mean of the spectrum: 0.56 for white noise */
 } cj__noise;
 
