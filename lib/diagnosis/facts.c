@@ -270,6 +270,8 @@ const cj__quantity cj__quantities[] = {
     FIGURE("even_percent", "%", CJ__CHANNEL),
     FIGURE("odd_percent", "%", CJ__CHANNEL),
     VOLTS("noise_v"),
+    VOLTS("noise_a_v"),
+    VOLTS("noise_468_v"),
     SHARE("clip_fraction"),
     SHARE("clip_high_fraction"),
     SHARE("clip_low_fraction"),

@@ -23,6 +23,7 @@ const cj__readable cj__readables[] = {
     {"noise_v", "V", false, true, false},
     {"noise_a_v", "V", false, true, false},
     {"noise_468_v", "V", false, true, false},
+    {"noise_density_v", "V/rtHz", false, true, false},
     {"hum_v", "V", false, true, false},
     {"hum_hz", "Hz", false, true, false},
     {"stray_v", "V", false, true, false},

@@ -20,6 +20,7 @@ static void work_free(struct cj__work *w)
         cj__spectral_free(w->spectral[c]);
     }
     cj__hum_free(w->hum);
+    cj__meter_stop(w);
     cj_tone_fit_free(w->reference);
     cj__tone_sums_free(w->sums);
     cj_spectra_free(w->spectra);
@@ -57,7 +58,7 @@ static cj_status work_start(struct cj__work *w, cj_error *err)
     bool unknown = !(all->about->rate_hz > 0);
     w->band[0] = unknown ? 0 : all->band[0] / rate;
     w->band[1] = unknown ? 0.5 : fmin(0.5, all->band[1] / rate);
-    return CJ_OK;
+    return cj__meter_start(w, err);
 }
 
 cj_status cj__read_block(struct cj__work *w, size_t start, size_t count, cj_error *err)
@@ -320,6 +321,8 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
         add_flat_tops(w, n);
     else if (status == CJ_OK && (there || !all->tone.present))
         status = add_residuals(w, n, used, &looks, err);
+    if (there || !all->tone.present)
+        cj__meter_add(w, start, n, used);
     if (status == CJ_OK && there) {
         status = cj__tone_sums_add(w->sums, used, start);
         *frequency = used->frequency;
@@ -388,6 +391,7 @@ static cj_status finish(struct cj__work *w, cj_error *err)
     for (int c = 0; c < all->channels; c++) {
         cj__hum_finish(w->hum, c, &all->noise[c]);
         cj__spectral_finish(w->spectral[c], all, w->band, &all->noise[c]);
+        cj__meter_finish(w, c, &all->noise[c]);
     }
     for (int c = 0; c < all->channels; c++)
         all->signal[c] = kind_of(all, c);

@@ -130,6 +130,12 @@ typedef struct cj__noise {
     bool stray_seen;
     double stray_hz, stray_peak, stray_u; /* hz: cycles a sample */
     double stray_floor;                   /* peak a line needs to stand out */
+    double a_square, a_square_u;          /* A-weighted mean square in the band; 0: not looked at */
+    double q_square;                      /* the same through the network of BS.468 */
+    double a_of_white, q_of_white; /* share of white noise in the band the weighting leaves */
+    double density_square, density_square_u; /* mean square a hertz at 1 kHz; 0: too few bins */
+    bool meter_seen;                         /* quasi-peak: */
+    double meter, meter_u;                   /* largest reading */
     double flatness; /* geometric over arithmetic mean of the spectrum: 0.56 for white noise */
 } cj__noise;
 
@@ -226,6 +232,13 @@ void cj__analysis_free(cj__analysis *analysis);
 /* ---- wording ---- */
 
 cj_status cj__channel_figures(const cj__analysis *analysis, int channel, cj_figure_set *set);
+/* Noise, hum and stray lines of a channel (noise_figures.c). */
+cj_status cj__noise_figures(const cj__analysis *analysis, int channel, cj_figure_set *set);
+/* Mean square in the band of what is neither DC, fundamental nor harmonic 2..10. */
+double cj__noise_square(const cj__analysis *analysis, int channel);
+/* True where what is left of the record is the converter's own steps; and what to say then. */
+bool cj__noise_is_the_steps(const cj__analysis *analysis, int channel);
+extern const char cj__under_steps[], cj__no_band[];
 cj_status cj__pair_figures(const cj__analysis *analysis, cj_figure_set *set);
 cj_status cj__advise(const cj__analysis *analysis, const cj_measurement *measurement,
                      cj_lines *advice);

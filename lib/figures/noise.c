@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What a channel holds beside its tone: noise in the band, and the strongest line that has no
  * business there. Sums over blocks; frequencies in cycles a sample. */
-#include "figures/internal.h"
+#include "figures/spectral.h"
 
 #include "base/clones.h"
 
@@ -9,16 +9,6 @@
 #include <stdlib.h>
 
 #define STRAY 1e-4 /* false alarms that pass for a line */
-
-struct cj__spectral {
-    size_t n; /* block length of the summed spectrum */
-    size_t blocks;
-    double *power; /* [n/2+1] mean-square density a bin, Hann-windowed, summed over the blocks */
-    double band_square, band_bins, weight;
-    double seen_square,
-        seen;               /* sum of squares and samples of the blocks whose spectrum was taken */
-    double all_square, all; /* and of all blocks */
-};
 
 cj__spectral *cj__spectral_new(size_t n)
 {
@@ -135,28 +125,19 @@ static bool near_multiple(double bin, double base, int most, double margin)
     return order >= 1 && order <= most && fabs(bin - order * base) <= margin;
 }
 
-/* Whose lines a bin may belong to. */
-struct owners {
-    const cj__analysis *all;
-    const cj__noise *noise;
-    double n;
-    double tone, mains; /* bins; 0: none */
-    double beside;      /* bins that go with a line: a drifting tone smears in the blocks */
-};
-
-static struct owners owners_of(const cj__spectral *s, const cj__analysis *all,
-                               const cj__noise *noise)
+struct cj__owners cj__owners_of(const cj__spectral *s, const cj__analysis *all,
+                                const cj__noise *noise)
 {
     double n = (double)s->n, rate = all->about->rate_hz;
-    return (struct owners){.all = all,
-                           .noise = noise,
-                           .n = n,
-                           .tone = all->tone.present ? all->tone.frequency * n : 0,
-                           .mains = noise->hum_seen && rate > 0 ? noise->hum_hz / rate * n : 0,
-                           .beside = s->blocks > 1 ? 6 : 3};
+    return (struct cj__owners){.all = all,
+                               .noise = noise,
+                               .n = n,
+                               .tone = all->tone.present ? all->tone.frequency * n : 0,
+                               .mains = noise->hum_seen && rate > 0 ? noise->hum_hz / rate * n : 0,
+                               .beside = s->blocks > 1 ? 6 : 3};
 }
 
-static bool belongs_to_tone(const struct owners *of, double bin)
+bool cj__of_tone(const struct cj__owners *of, double bin)
 {
     /* harmonics beyond the fitted ones are distortion too; those beyond Nyquist fold back */
     double tone = of->tone, half = of->n / 2;
@@ -165,7 +146,7 @@ static bool belongs_to_tone(const struct owners *of, double bin)
            (tone > 0 && fabs(bin - folded) <= of->beside);
 }
 
-static bool belongs_to_mains(const struct owners *of, double bin)
+bool cj__of_mains(const struct cj__owners *of, double bin)
 {
     double margin = 3 + 0.5 * of->n / fmax(of->all->about->rate_hz, 1);
     return near_multiple(bin, of->mains, 40, margin);
@@ -173,8 +154,8 @@ static bool belongs_to_mains(const struct owners *of, double bin)
 
 static bool accounted_for(const void *user, double bin)
 {
-    const struct owners *of = user;
-    return bin < 3 || belongs_to_tone(of, bin) || belongs_to_mains(of, bin);
+    const struct cj__owners *of = user;
+    return bin < 3 || cj__of_tone(of, bin) || cj__of_mains(of, bin);
 }
 
 static double flatness(const cj__spectral *s, const double band[2])
@@ -203,11 +184,12 @@ void cj__spectral_finish(const cj__spectral *s, const cj__analysis *all, const d
         noise->band_square *= s->all_square / s->all / (s->seen_square / s->seen);
     noise->band_bins = s->band_bins;
     noise->flatness = 1;
+    struct cj__owners owners = cj__owners_of(s, all, noise);
     if (s->blocks == 0 || s->n < 256)
         return;
     noise->flatness = flatness(s, band);
+    cj__weigh_spectrum(s, &owners, band, noise);
     cj_stray stray;
-    struct owners owners = owners_of(s, all, noise);
     cj_strongest_line(s->power, s->n, s->blocks, accounted_for, &owners, &stray);
     noise->stray_seen = stray.false_alarm < STRAY;
     noise->stray_hz = stray.frequency;

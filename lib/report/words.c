@@ -23,6 +23,7 @@ const struct cj__row cj__rows[] = {
     {"noise_v", "noise, RMS", CJ__ROW_RMS, false},
     {"noise_a_v", "noise, A-weighted", CJ__ROW_RMS, false},
     {"noise_468_v", "noise, BS.468", CJ__ROW_RMS, false},
+    {"noise_density_v", "noise at 1 kHz", CJ__ROW_PLAIN, true},
     {"hum_v", "hum, RMS", CJ__ROW_RMS, false},
     {"hum_hz", "hum at", CJ__ROW_PLAIN, true},
     {"stray_v", "stray line", CJ__ROW_PLAIN, true},
