@@ -290,8 +290,8 @@ typedef struct cj_mains_options {
 
 /*
  * Mains hum in residuals (DC and tone subtracted): the candidate and the frequency near it that make the
- * first lines 1..j (any j up to harmonics) stand out most in all channels together, on a grid of a
- * sixteenth of a bin, then refined on those lines as the tone fit is. *out is a fit as cj_tone_fit_make returns
+ * first lines 1..j (any j up to 6) stand out most in all channels together, on a grid of a sixteenth of a bin,
+ * then refined on those lines as the tone fit is, and again with higher ones where they stand out there. *out is a fit as cj_tone_fit_make returns
  * (frequency and its u, lines and their u); *false_alarm is the probability that white noise alone gives lines
  * as strong (Chernoff bound of a gamma distribution, times the frequencies looked at). Under three
  * periods of the candidate the frequency is held at nominal. CJ_DATA where no candidate fits into the record.

@@ -204,6 +204,7 @@ static cj_status colour(struct cj__work *w, cj_tone_fit *fit, int c, const cj_co
 
 /* What is looked at in a block beyond its fit and its levels. */
 struct looks {
+    size_t start;             /* of the block */
     bool at_spectrum, at_hum; /* hum: and noise colour, and correlation; only where at_spectrum */
 };
 
@@ -255,8 +256,9 @@ static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit,
     for (int c = 0; fit && c < all->channels && status == CJ_OK; c++)
         status = colour(w, fit, c, looks->at_hum ? w->bins[c] : NULL, err);
     const double *const left[2] = {w->left[0], w->left[1]};
-    if (status == CJ_OK && looks->at_hum)
-        status = cj__hum_add(w->hum, w->spectra, left, n, fit, err);
+    const struct cj__hum_block block = {looks->start, n, fit, looks->at_hum};
+    if (status == CJ_OK)
+        status = cj__hum_add(w->hum, w->spectra, left, &block, err);
     return status;
 }
 
@@ -315,7 +317,7 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
     bool there = used && (blocks == 1 || tone_is_there(w, used));
     if (status == CJ_OK && used)
         note_presence(w, there, n);
-    struct looks looks = {.at_hum = blocks <= 8 || index % (blocks / 8) == 0};
+    struct looks looks = {.start = start, .at_hum = blocks <= 8 || index % (blocks / 8) == 0};
     looks.at_spectrum = looks.at_hum || blocks <= CJ__SPARSE || index % 4 == 0;
     if (status == CJ_OK && all->sweep)
         add_flat_tops(w, n);
@@ -388,6 +390,7 @@ static cj_status finish(struct cj__work *w, cj_error *err)
         all->used = w->used;
         all->tone.periods = all->tone.frequency * (double)all->used;
     }
+    cj_status status = cj__hum_flush(w->hum, w->spectra, err);
     for (int c = 0; c < all->channels; c++) {
         cj__hum_finish(w->hum, c, &all->noise[c]);
         cj__spectral_finish(w->spectral[c], all, w->band, &all->noise[c]);
@@ -396,7 +399,7 @@ static cj_status finish(struct cj__work *w, cj_error *err)
     for (int c = 0; c < all->channels; c++)
         all->signal[c] = kind_of(all, c);
     cj__pair_finish(&all->pair);
-    return CJ_OK;
+    return status;
 }
 
 /* Ends of the record in which the fit found nothing of the tone; true where the pass has to be done

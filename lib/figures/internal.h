@@ -127,6 +127,11 @@ typedef struct cj__noise {
     bool hum_possible;  /* the record is long enough to tell mains lines */
     bool hum_seen;
     double hum_hz, hum_hz_u, hum_square, hum_u; /* mean square of the lines; u of its root */
+    bool side_possible; /* a tone, high enough, in a record long enough, to show sidebands */
+    bool side_seen, side_shared; /* shared: hum may be what is beside the tone */
+    double side, side_u;         /* RMS of the sidebands over that of the tone */
+    double side_hz, side_hz_u;   /* rate of the strongest pair */
+    double mains_hz;             /* as the sidebands tell it */
     bool stray_seen;
     double stray_hz, stray_peak, stray_u; /* hz: cycles a sample */
     double stray_floor;                   /* peak a line needs to stand out */
@@ -170,9 +175,18 @@ typedef struct cj__hum_sums cj__hum_sums;
 
 cj__hum_sums *cj__hum_new(const cj__analysis *all, double mains_hz);
 void cj__hum_free(cj__hum_sums *sums);
-/* left: the residuals of one block; fit: its tone, NULL where there is none. */
+/* A block of a record: where it begins, its tone (NULL where there is none), and whether it is one
+ * of those that are looked at closely. */
+struct cj__hum_block {
+    size_t start, n;
+    const cj_tone_fit *tone;
+    bool look;
+};
+/* left: the residuals of the block. */
 cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
-                      size_t n, const cj_tone_fit *fit, cj_error *err);
+                      const struct cj__hum_block *block, cj_error *err);
+/* After the last block. */
+cj_status cj__hum_flush(cj__hum_sums *sums, cj_spectra *spectra, cj_error *err);
 /* left: residuals of the tone in, x less the mains series out where one was found (*found); x is
  * not changed. */
 cj_status cj__hum_take_out(const cj__hum_sums *sums, cj_spectra *spectra, const double *const x[2],

@@ -134,6 +134,7 @@ struct cj__owners cj__owners_of(const cj__spectral *s, const cj__analysis *all,
                                .n = n,
                                .tone = all->tone.present ? all->tone.frequency * n : 0,
                                .mains = noise->hum_seen && rate > 0 ? noise->hum_hz / rate * n : 0,
+                               .side = noise->side_seen ? noise->mains_hz / rate * n : 0,
                                .beside = s->blocks > 1 ? 6 : 3};
 }
 
@@ -155,7 +156,9 @@ bool cj__of_mains(const struct cj__owners *of, double bin)
 static bool accounted_for(const void *user, double bin)
 {
     const struct cj__owners *of = user;
-    return bin < 3 || cj__of_tone(of, bin) || cj__of_mains(of, bin);
+    double off = of->tone > 0 ? fabs(bin - nearbyint(bin / of->tone) * of->tone) : 0;
+    return bin < 3 || cj__of_tone(of, bin) || cj__of_mains(of, bin) ||
+           near_multiple(off, of->side, 8, of->beside);
 }
 
 static double flatness(const cj__spectral *s, const double band[2])

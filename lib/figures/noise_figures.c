@@ -162,7 +162,38 @@ static cj_status add_noise(const struct view *v, int channel, cj_figure_set *set
     return add_density(v, set);
 }
 
-static cj_status add_lines(const struct view *v, cj_figure_set *set)
+/* ---- lines ---- */
+
+/* Ripple that gets into the signal: the tone's sidebands at the mains rate and its multiples. */
+static cj_status add_sidebands(const struct view *v, int channel, cj_figure_set *set)
+{
+    const cj__noise *noise = v->noise;
+    const char *why = NULL;
+    if (!v->all->tone.present || !v->tone->seen || v->all->signal[channel] == CJ__SIGNAL_TWO_TONE)
+        why = "no steady tone in this channel";
+    else if (!(v->all->about->rate_hz > 0))
+        why = no_rate;
+    else if (!noise->side_possible)
+        why = "sidebands at the mains rate need a tone of 320 Hz or more and 100 ms of it";
+    else if (noise->side_shared)
+        why = "the tone is a multiple of the mains, so hum falls on its sidebands: 997 Hz tells";
+    if (why) {
+        ADD(cj__add_missing(set, "hum_sideband_db", "dB", why));
+        return cj__add_missing(set, "hum_sideband_hz", "Hz", why);
+    }
+    if (!noise->side_seen) {
+        static const char none[] = "no sideband at the mains rate stands out of the noise";
+        ADD(cj__add_bound(set, "hum_sideband_db", "dB", CJ_BELOW,
+                          cj__to_db(noise->side + 2 * noise->side_u), none));
+        return cj__add_missing(set, "hum_sideband_hz", "Hz", none);
+    }
+    ADD(cj__add_value(set, "hum_sideband_db", "dB", cj__to_db(noise->side),
+                      20 / M_LN10 * noise->side_u / noise->side));
+    return cj__add_value(set, "hum_sideband_hz", "Hz", noise->side_hz,
+                         hypot(noise->side_hz_u, noise->side_hz * v->all->about->rate_u));
+}
+
+static cj_status add_lines(const struct view *v, int channel, cj_figure_set *set)
 {
     const cj__noise *noise = v->noise;
     bool timed = v->all->about->rate_hz > 0;
@@ -180,8 +211,10 @@ static cj_status add_lines(const struct view *v, cj_figure_set *set)
     } else {
         double hum = sqrt(noise->hum_square);
         ADD(cj__add_value(set, "hum_v", v->unit, hum, scaled_u(v, hum, noise->hum_u)));
-        ADD(cj__add_value(set, "hum_hz", "Hz", noise->hum_hz, noise->hum_hz_u));
+        ADD(cj__add_value(set, "hum_hz", "Hz", noise->hum_hz,
+                          hypot(noise->hum_hz_u, noise->hum_hz * v->all->about->rate_u)));
     }
+    ADD(add_sidebands(v, channel, set));
     static const char none[] = "no line stands out beside tone and mains";
     if (noise->stray_seen && timed)
         ADD(cj__add_value(set, "stray_hz", "Hz", noise->stray_hz * v->rate, NAN));
@@ -204,5 +237,5 @@ cj_status cj__noise_figures(const cj__analysis *all, int channel, cj_figure_set 
                      .rate = about->rate_hz > 0 ? about->rate_hz : 1,
                      .steps = cj__noise_is_the_steps(all, channel)};
     ADD(add_noise(&v, channel, set));
-    return add_lines(&v, set);
+    return add_lines(&v, channel, set);
 }

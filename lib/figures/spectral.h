@@ -21,8 +21,8 @@ struct cj__owners {
     const cj__analysis *all;
     const cj__noise *noise;
     double n;
-    double tone, mains; /* bins; 0: none */
-    double beside;      /* bins that go with a line: a drifting tone smears in the blocks */
+    double tone, mains, side; /* bins; 0: none; side: of the mains that modulates the tone */
+    double beside;            /* bins that go with a line: a drifting tone smears in the blocks */
 };
 
 struct cj__owners cj__owners_of(const cj__spectral *spectral, const cj__analysis *all,

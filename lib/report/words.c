@@ -26,6 +26,8 @@ const struct cj__row cj__rows[] = {
     {"noise_density_v", "noise at 1 kHz", CJ__ROW_PLAIN, true},
     {"hum_v", "hum, RMS", CJ__ROW_RMS, false},
     {"hum_hz", "hum at", CJ__ROW_PLAIN, true},
+    {"hum_sideband_db", "ripple on the tone", CJ__ROW_PLAIN, true},
+    {"hum_sideband_hz", "ripple at", CJ__ROW_PLAIN, true},
     {"stray_v", "stray line", CJ__ROW_PLAIN, true},
     {"stray_hz", "stray line at", CJ__ROW_PLAIN, true},
     {"clip_fraction", "clipped", CJ__ROW_FRACTION, false},

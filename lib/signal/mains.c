@@ -8,6 +8,7 @@
 #define FEWEST_PERIODS 3.0 /* under which the frequency is taken as nominal */
 #define STEPS_PER_BIN 16.0
 #define MOST_STEPS 4000
+#define SEEK 6 /* lines that tell which mains it is; a high line alone is somebody else's */
 
 typedef struct hunt {
     cj__tone tone;
@@ -86,7 +87,7 @@ static void powers_at(hunt *of, double f, int h)
 static void judge(hunt *of, double f, int h)
 {
     double total = 0.0, expected = 0.0;
-    for (int k = 1; k <= h; k++) {
+    for (int k = 1; k <= h && k <= SEEK; k++) {
         if (beside_tone(of, k * f))
             continue;
         total += of->z[k - 1];
@@ -117,8 +118,33 @@ static cj_status look_about(hunt *of, double nominal)
         judge(of, f, h);
         of->held = first || of->score > before ? held : of->held;
     }
-    of->looks += (2.0 * reach + 1.0) * h;
+    of->looks += (2.0 * reach + 1.0) * fmin(h, SEEK);
     return status;
+}
+
+/* Higher lines too where they stand out at the frequency the first ones gave: they tell it better.
+ */
+static cj_status extend(hunt *of, bool *converged)
+{
+    double f = of->tone.f, total = 0.0, expected = 0.0, best = 0.0;
+    int lines = 0;
+    cj_status status = reduce(of, f, of->h);
+    if (status != CJ_OK)
+        return status;
+    powers_at(of, f, of->h);
+    for (int k = 1; k <= of->h; k++) {
+        total += beside_tone(of, k * f) ? 0.0 : of->z[k - 1];
+        expected += beside_tone(of, k * f) ? 0.0 : of->voices;
+        double score = total > expected ? total - expected - expected * log(total / expected) : 0.0;
+        if (score > best) {
+            best = score;
+            lines = k;
+        }
+    }
+    if (lines <= of->lines)
+        return CJ_OK;
+    of->lines = lines;
+    return cj__tone_refine(&of->tone, f, lines, converged);
 }
 
 /* The frequency from the lines that stand out; then all lines at it. */
@@ -128,6 +154,8 @@ static cj_status settle(hunt *of, bool *converged)
     *converged = true;
     cj_status status = of->held ? cj__tone_evaluate(tone, of->f, of->lines)
                                 : cj__tone_refine(tone, of->f, of->lines, converged);
+    if (status == CJ_OK && !of->held && of->h > SEEK)
+        status = extend(of, converged);
     cj__tone_hold(tone);
     return status == CJ_OK && of->lines < of->h ? cj__tone_evaluate(tone, tone->f, of->h) : status;
 }
