@@ -210,6 +210,16 @@ static cj_figure hum_rise_db(const cj__sight *sight)
     return rise_db(sight, hum_ratio_db);
 }
 
+static cj_figure sideband_db(const cj__sight *sight)
+{
+    return find(sight->set, "hum_sideband_db");
+}
+
+static cj_figure hum_sideband_rise_db(const cj__sight *sight)
+{
+    return rise_db(sight, sideband_db);
+}
+
 static cj_figure noise_rise_db(const cj__sight *sight)
 {
     return rise_db(sight, noise_ratio_db);
@@ -279,6 +289,8 @@ const cj__quantity cj__quantities[] = {
     VOLTS("clip_low_v"),
     VOLTS("hum_v"),
     FIGURE("hum_hz", "Hz", CJ__CHANNEL),
+    FIGURE("hum_sideband_db", "dB", CJ__CHANNEL),
+    FIGURE("hum_sideband_hz", "Hz", CJ__CHANNEL),
     FIGURE("stray_hz", "Hz", CJ__CHANNEL),
     VOLTS("stray_v"),
     {.name = "dropouts", .unit = "1", .group = CJ__CHANNEL, .whole = true},
@@ -315,6 +327,8 @@ const cj__quantity cj__quantities[] = {
     DERIVED(turn_deg, "deg", CJ__COMPARISON,
             "how far the phase is from the expected polarity, 0 to 180"),
     DERIVED(hum_rise_db, "dB", CJ__COMPARISON, "hum_ratio_db of the second path above the first's"),
+    DERIVED(hum_sideband_rise_db, "dB", CJ__COMPARISON,
+            "hum_sideband_db of the second path above the first's"),
     DERIVED(noise_rise_db, "dB", CJ__COMPARISON,
             "noise_ratio_db of the second path above the first's"),
     DERIVED(thd_rise_db, "dB", CJ__COMPARISON, "thd_db of the second path above the first's"),

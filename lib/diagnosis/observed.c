@@ -26,6 +26,8 @@ const cj__readable cj__readables[] = {
     {"noise_density_v", "V/rtHz", false, true, false},
     {"hum_v", "V", false, true, false},
     {"hum_hz", "Hz", false, true, false},
+    {"hum_sideband_db", "dB", false, false, false},
+    {"hum_sideband_hz", "Hz", false, true, false},
     {"stray_v", "V", false, true, false},
     {"stray_hz", "Hz", false, true, false},
     {"clip_fraction", "1", false, true, false},

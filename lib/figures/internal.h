@@ -246,8 +246,10 @@ void cj__analysis_free(cj__analysis *analysis);
 /* ---- wording ---- */
 
 cj_status cj__channel_figures(const cj__analysis *analysis, int channel, cj_figure_set *set);
-/* Noise, hum and stray lines of a channel (noise_figures.c). */
-cj_status cj__noise_figures(const cj__analysis *analysis, int channel, cj_figure_set *set);
+/* Noise, hum and stray lines of a channel (noise_figures.c). no_rest: why nothing but them can be
+ * left of this signal, NULL where it can. */
+cj_status cj__noise_figures(const cj__analysis *analysis, int channel, const char *no_rest,
+                            cj_figure_set *set);
 /* Mean square in the band of what is neither DC, fundamental nor harmonic 2..10. */
 double cj__noise_square(const cj__analysis *analysis, int channel);
 /* True where what is left of the record is the converter's own steps; and what to say then. */

@@ -18,8 +18,9 @@ struct view {
     const cj__tone_channel *tone;
     const cj__noise *noise;
     const char *unit;
-    double rate; /* 1 where the file states none */
-    bool steps;  /* what is left are the converter's own steps: figures are bounds */
+    double rate;         /* 1 where the file states none */
+    bool steps;          /* what is left are the converter's own steps: figures are bounds */
+    const char *no_rest; /* why there is no tone to take out; NULL where there is, or silence */
 };
 
 const char cj__under_steps[] =
@@ -85,6 +86,8 @@ static const char *why_no_noise(const struct view *v, int channel)
     cj__signal_kind kind = v->all->signal[channel];
     if (v->all->about->envelope)
         return "a peak-detect record shows no noise";
+    if (v->no_rest)
+        return v->no_rest;
     if (kind == CJ__SIGNAL_OTHER || kind == CJ__SIGNAL_TWO_TONE)
         return "the signal is no single tone to take out";
     return v->noise->band_bins > 0 ? NULL : cj__no_band;
@@ -197,6 +200,14 @@ static cj_status add_lines(const struct view *v, int channel, cj_figure_set *set
 {
     const cj__noise *noise = v->noise;
     bool timed = v->all->about->rate_hz > 0;
+    if (v->no_rest) {
+        static const char *const names[] = {"hum_v",           "hum_hz",   "hum_sideband_db",
+                                            "hum_sideband_hz", "stray_hz", "stray_v"};
+        const char *units[] = {v->unit, "Hz", "dB", "Hz", "Hz", v->unit};
+        for (size_t i = 0; i < 6; i++)
+            ADD(cj__add_missing(set, names[i], units[i], v->no_rest));
+        return CJ_OK;
+    }
     if (!timed || !noise->hum_possible) {
         const char *why =
             timed ? "the record is too short: mains hum needs two periods, 40 ms or more"
@@ -227,7 +238,8 @@ static cj_status add_lines(const struct view *v, int channel, cj_figure_set *set
     return cj__add_bound(set, "stray_v", v->unit, CJ_BELOW, noise->stray_floor / sqrt(2), none);
 }
 
-cj_status cj__noise_figures(const cj__analysis *all, int channel, cj_figure_set *set)
+cj_status cj__noise_figures(const cj__analysis *all, int channel, const char *no_rest,
+                            cj_figure_set *set)
 {
     const cj_capture_info *about = all->about;
     struct view v = {.all = all,
@@ -235,7 +247,8 @@ cj_status cj__noise_figures(const cj__analysis *all, int channel, cj_figure_set 
                      .noise = &all->noise[channel],
                      .unit = about->channels[about->selected[channel]].unit,
                      .rate = about->rate_hz > 0 ? about->rate_hz : 1,
-                     .steps = cj__noise_is_the_steps(all, channel)};
+                     .steps = cj__noise_is_the_steps(all, channel),
+                     .no_rest = no_rest};
     ADD(add_noise(&v, channel, set));
     return add_lines(&v, channel, set);
 }

@@ -65,6 +65,7 @@ const struct cj__row cj__rows[] = {
     {"match", "match", CJ__ROW_HIDDEN, false},
     {"turn_deg", "phase off expected", CJ__ROW_HIDDEN, false},
     {"hum_rise_db", "hum, 2nd over 1st", CJ__ROW_HIDDEN, false},
+    {"hum_sideband_rise_db", "ripple, 2nd over 1st", CJ__ROW_HIDDEN, false},
     {"noise_rise_db", "noise, 2nd over 1st", CJ__ROW_HIDDEN, false},
     {"thd_rise_db", "THD, 2nd over 1st", CJ__ROW_HIDDEN, false},
     {"swap_db", "sum of both gains", CJ__ROW_HIDDEN, false},
