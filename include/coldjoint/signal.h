@@ -294,7 +294,8 @@ typedef struct cj_mains_options {
  * then refined on those lines as the tone fit is, and again with higher ones where they stand out there. *out is a fit as cj_tone_fit_make returns
  * (frequency and its u, lines and their u); *false_alarm is the probability that white noise alone gives lines
  * as strong (Chernoff bound of a gamma distribution, times the frequencies looked at). Under three
- * periods of the candidate the frequency is held at nominal. CJ_DATA where no candidate fits into the record.
+ * periods of the candidate the frequency is held at nominal; over a false alarm of 0.01, at the grid's best (its u is
+ * 0 then, and the lines are what noise puts there). CJ_DATA where no candidate fits into the record.
  */
 CJ_API CJ_MUST_CHECK cj_status cj_mains_fit(cj_spectra *spectra, const double *const x[], int channels,
                                             size_t n, const cj_mains_options *options,

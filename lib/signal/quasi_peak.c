@@ -127,8 +127,12 @@ void cj_quasi_peak_add(cj_quasi_peak *meter, const double *const x[], size_t n, 
         lead_in(meter->network[c], x[c], lead < n ? lead : n - 1, meter->y[c]);
     for (size_t at = 0; at < n; at += CHUNK) {
         size_t now = n - at < CHUNK ? n - at : CHUNK;
-        for (int c = 0; c < meter->channels; c++)
-            cj_weighting_filter_run(meter->network[c], x[c] + at, now, meter->y[c] + BEFORE);
+        double *const y[VOICES] = {meter->y[0] + BEFORE, meter->y[1] + BEFORE};
+        if (meter->channels == 1)
+            cj_weighting_filter_run(meter->network[0], x[0] + at, now, y[0]);
+        else
+            cj__weighting_run_two(meter->network, (const double *const[]){x[0] + at, x[1] + at},
+                                  now, y);
         run_chunk(meter, now);
         note_readings(meter, now);
     }

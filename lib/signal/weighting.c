@@ -217,45 +217,81 @@ void cj_weighting_filter_reset(cj_weighting_filter *filter)
     memset(filter->past, 0, sizeof filter->past);
 }
 
-/* out[n] = sum tap[i] with[n + ORDER - i]; every out[n] stands alone, so it goes in vectors. */
-CJ__CLONES static void run_taps(const double *tap, const double *with, size_t n, double *out)
+/* out[k] = sum tap[i] x[k - i], x[-ORDER] and later being there; each out[k] stands alone, so the
+ * loop goes in vectors, written out so that the sum stays in registers. */
+CJ__CLONES static void run_taps(const double *tap, const double *x, size_t n, double *out)
 {
-    for (size_t k = 0; k < n; k++)
-        out[k] = tap[0] * with[k + ORDER];
-    for (size_t i = 1; i <= ORDER; i++)
-        for (size_t k = 0; k < n; k++)
-            out[k] += tap[i] * with[k + ORDER - i];
-}
-
-static void run_sections(cj_weighting_filter *filter, size_t n, double *out)
-{
-    double s[SECTIONS][2];
-    memcpy(s, filter->state, sizeof s);
     for (size_t k = 0; k < n; k++) {
-        double v = out[k];
-        for (int i = 0; i < SECTIONS; i++) {
-            double y = v + s[i][0];
-            s[i][0] = filter->b[i][0] * v - filter->a[i][0] * y + s[i][1];
-            s[i][1] = filter->b[i][1] * v - filter->a[i][1] * y;
-            v = y;
-        }
-        out[k] = v;
+        const double *at = x + k;
+        out[k] = tap[0] * at[10] + tap[1] * at[9] + tap[2] * at[8] + tap[3] * at[7] +
+                 tap[4] * at[6] + tap[5] * at[5] + tap[6] * at[4] + tap[7] * at[3] +
+                 tap[8] * at[2] + tap[9] * at[1] + tap[10] * at[0];
+    }
+}
+_Static_assert(ORDER == 10, "run_taps has eleven of them");
+
+/* Two filters side by side: each is a chain of additions that wait for each other, and two such
+ * chains take the time of one. */
+CJ__CLONES static void run_sections(cj_weighting_filter *const filter[2], double *const out[2],
+                                    size_t n)
+{
+    double s[SECTIONS][2][2], a[SECTIONS][2][2], b[SECTIONS][2][2];
+    for (int i = 0; i < SECTIONS; i++)
+        for (int k = 0; k < 2; k++)
+            for (int c = 0; c < 2; c++) {
+                s[i][k][c] = filter[c]->state[i][k];
+                a[i][k][c] = filter[c]->a[i][k];
+                b[i][k][c] = filter[c]->b[i][k];
+            }
+    for (size_t k = 0; k < n; k++) {
+        double v[2] = {out[0][k], out[1][k]};
+        for (int i = 0; i < SECTIONS; i++)
+            for (int c = 0; c < 2; c++) {
+                double y = v[c] + s[i][0][c];
+                s[i][0][c] = b[i][0][c] * v[c] - a[i][0][c] * y + s[i][1][c];
+                s[i][1][c] = b[i][1][c] * v[c] - a[i][1][c] * y;
+                v[c] = y;
+            }
+        out[0][k] = v[0];
+        out[1][k] = v[1];
     }
     for (int i = 0; i < SECTIONS; i++)
-        for (int k = 0; k < 2; k++) /* silence dies away to nothing, not to slow denormal numbers */
-            filter->state[i][k] = fabs(s[i][k]) > 1e-250 ? s[i][k] : 0;
+        for (int k = 0; k < 2; k++)
+            for (int c = 0; c < 2; c++) /* silence ends in nothing, not in denormal numbers */
+                filter[c]->state[i][k] = fabs(s[i][k][c]) > 1e-250 ? s[i][k][c] : 0;
+}
+
+static void run_fir(cj_weighting_filter *filter, const double *x, size_t n, double *out)
+{
+    double with[CHUNK + ORDER];
+    memcpy(with, filter->past, sizeof filter->past);
+    memcpy(with + ORDER, x, n * sizeof *x);
+    run_taps(filter->tap, with, n, out);
+    memcpy(filter->past, with + n, sizeof filter->past);
+}
+
+void cj__weighting_run_two(cj_weighting_filter *const filter[2], const double *const x[2], size_t n,
+                           double *const out[2])
+{
+    for (size_t at = 0; at < n; at += CHUNK) {
+        size_t now = n - at < CHUNK ? n - at : CHUNK;
+        double *const to[2] = {out[0] + at, out[1] + at};
+        for (int c = 0; c < 2; c++)
+            run_fir(filter[c], x[c] + at, now, to[c]);
+        run_sections(filter, to, now);
+    }
 }
 
 void cj_weighting_filter_run(cj_weighting_filter *filter, const double *x, size_t n, double *out)
 {
-    double with[CHUNK + ORDER];
-    memcpy(with, filter->past, sizeof filter->past);
+    cj_weighting_filter idle = {.rate = filter->rate};
+    cj_weighting_filter *const both[2] = {filter, &idle};
+    static const double silence[CHUNK];
+    double nowhere[CHUNK];
     for (size_t at = 0; at < n; at += CHUNK) {
         size_t now = n - at < CHUNK ? n - at : CHUNK;
-        memcpy(with + ORDER, x + at, now * sizeof *x);
-        run_taps(filter->tap, with, now, out + at);
-        memmove(with, with + now, ORDER * sizeof *with);
-        run_sections(filter, now, out + at);
+        const double *const from[2] = {x + at, silence};
+        double *const to[2] = {out + at, nowhere};
+        cj__weighting_run_two(both, from, now, to);
     }
-    memcpy(filter->past, with, sizeof filter->past);
 }
