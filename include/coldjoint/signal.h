@@ -57,23 +57,78 @@ CJ_API double cj_band_power(const cj_complex *spectrum, size_t n, double low, do
 CJ_API void cj_noise_near(const cj_complex *spectrum, size_t n, double tone, int harmonics, double reach,
                           double *ratio);
 
+/* Adds the power of the bins under a Hann window: power[k] += 2/n^2 |sum of -X[k-1]/4 + X[k]/2 - X[k+1]/4|^2,
+ * k = 1..n/2-1 (power has n/2+1 values). A line of peak A puts 3/16 A^2 into the bins about it; white noise of
+ * density S (one-sided, mean square a hertz) 3/8 S rate/n into each. */
+CJ_API void cj_hann_power(const cj_complex *spectrum, size_t n, double *power);
+
 typedef struct cj_stray {
     double frequency;   /* of the strongest line, cycles a sample; 0: no bin left to look at */
     double peak;        /* its peak value */
     double peak_u;      /* from the floor */
-    double floor;       /* mean power of a bin about it, as a peak value: sqrt(mean) * 2/n */
-    double false_alarm; /* probability that white noise of this floor shows a line as strong anywhere */
+    double floor;       /* peak value a line needs to stand out (1e-4 below) where the floor is highest */
+    double false_alarm; /* probability that noise of the floor there shows a line as strong anywhere */
 } cj_stray;
 
 /*
- * The strongest line between low and high that is not within `apart` bins of one of the excluded
- * frequencies. Frequency and level by the three bins about the largest (Jacobsen and Kootsookos 2007,
- * "Fast, accurate frequency estimators"; from memory), level corrected for the line falling between
- * bins. The floor is the median power of 64 bins to either side (3 nearest left out) over ln 2, the
- * median of an exponential distribution.
+ * The strongest line in the Hann power of `blocks` (1 or more) records of n samples, among the bins that
+ * stand out of their floor and for which accounted(user, bin) is false; where none stands out, the
+ * bin that does most. A bin stands out where white noise of its floor exceeds it anywhere with a
+ * probability under 1e-4 (Chernoff bound of the gamma distribution, times the bins looked at), and as far out
+ * of the three bins four to six away on either side: a slope is no line. The floor is the median of its group
+ * of 64 bins over that of the gamma distribution (ln 2 for one block; Wilson and Hilferty's cube for more). Frequency by the ratio of the two largest bins of a Hann lobe (Rife and Vincent 1970, from memory).
  */
-CJ_API void cj_strongest_line(const cj_complex *spectrum, size_t n, double low, double high,
-                              const double *excluded, int count, double apart, cj_stray *out);
+CJ_API void cj_strongest_line(const double *power, size_t n, size_t blocks,
+                              bool (*accounted)(const void *user, double bin), const void *user,
+                              cj_stray *out);
+
+/* ---- weighting of noise ---- */
+
+typedef enum cj_weighting {
+    CJ_WEIGHTING_A,  /* IEC 61672-1, Annex E */
+    CJ_WEIGHTING_468 /* ITU-R BS.468-4, Annex 1: the recommended network */
+} cj_weighting;
+
+/* Gain of the curve itself, 1 at 1 kHz; 0 at and below 0 Hz. */
+CJ_API double cj_weighting_gain(cj_weighting weighting, double hz);
+
+/* A digital filter that follows the curve: within 0.01 dB up to 0.45 of the rate, for rates from 4 kHz to
+ * 10 MHz (CJ_USAGE outside); minimum phase but for the curve's own zeros. One record at a time. */
+typedef struct cj_weighting_filter cj_weighting_filter;
+
+CJ_API CJ_MUST_CHECK cj_status cj_weighting_filter_new(cj_weighting weighting, double rate_hz,
+                                                       cj_weighting_filter **out, cj_error *err);
+CJ_API void cj_weighting_filter_free(cj_weighting_filter *filter);
+CJ_API double cj_weighting_filter_gain(const cj_weighting_filter *filter, double hz);
+/* The next n samples of the record (no gaps) through the filter; out may be x. */
+CJ_API void cj_weighting_filter_run(cj_weighting_filter *filter, const double *x, size_t n, double *out);
+CJ_API void cj_weighting_filter_reset(cj_weighting_filter *filter); /* to rest */
+
+/*
+ * The quasi-peak meter of ITU-R BS.468-4 with its weighting network before it; a steady 1 kHz tone reads
+ * its RMS. The Recommendation gives the readings of tone bursts (Tables 2 and 3; from memory), not a
+ * circuit. Ours, with y the rectified weighted signal (interpolated to twice the rate below 80 kHz):
+ *     a' = max(0, y - a)/1.4 ms - a/227 ms,   b' = (a - b)/(206 ms rising, 112 ms falling),
+ *     p' = (0.49 a + 0.51 b - p)/3 ms,        p is the reading;
+ * the time constants are the least-squares fit to those tables, which they keep within 0.7 % of full deflection.
+ */
+typedef struct cj_quasi_peak cj_quasi_peak;
+
+typedef struct cj_quasi_peak_reading {
+    double largest;         /* largest reading since the start */
+    double mean, deviation; /* of the readings after the first second; 0 before */
+    double seconds;         /* signal seen */
+} cj_quasi_peak_reading;
+
+/* channels: 1 or 2. Rates as for cj_weighting_filter_new. */
+CJ_API CJ_MUST_CHECK cj_status cj_quasi_peak_new(double rate_hz, int channels, cj_quasi_peak **out,
+                                                 cj_error *err);
+CJ_API void cj_quasi_peak_free(cj_quasi_peak *meter);
+/* The next n samples of each channel (no gaps, mean taken out). joined: they follow the samples added before;
+ * else the network starts on them as if the record, turned over about its first sample, had come before, which
+ * spares it a click; the meter stands where it stood. */
+CJ_API void cj_quasi_peak_add(cj_quasi_peak *meter, const double *const x[], size_t n, bool joined);
+CJ_API void cj_quasi_peak_read(const cj_quasi_peak *meter, int channel, cj_quasi_peak_reading *out);
 
 /* ---- the tone fit: maximum likelihood, one frequency shared by all channels ---- */
 
@@ -235,11 +290,12 @@ typedef struct cj_mains_options {
 
 /*
  * Mains hum in residuals (DC and tone subtracted): the candidate and the frequency near it that make the
- * first lines 1..j (any j up to harmonics) stand out most in all channels together, on a grid of a
- * sixteenth of a bin, then refined on those lines as the tone fit is. *out is a fit as cj_tone_fit_make returns
+ * first lines 1..j (any j up to 6) stand out most in all channels together, on a grid of a sixteenth of a bin,
+ * then refined on those lines as the tone fit is, and again with higher ones where they stand out there. *out is a fit as cj_tone_fit_make returns
  * (frequency and its u, lines and their u); *false_alarm is the probability that white noise alone gives lines
  * as strong (Chernoff bound of a gamma distribution, times the frequencies looked at). Under three
- * periods of the candidate the frequency is held at nominal. CJ_DATA where no candidate fits into the record.
+ * periods of the candidate the frequency is held at nominal; over a false alarm of 0.01, at the grid's best (its u is
+ * 0 then, and the lines are what noise puts there). CJ_DATA where no candidate fits into the record.
  */
 CJ_API CJ_MUST_CHECK cj_status cj_mains_fit(cj_spectra *spectra, const double *const x[], int channels,
                                             size_t n, const cj_mains_options *options,

@@ -210,6 +210,16 @@ static cj_figure hum_rise_db(const cj__sight *sight)
     return rise_db(sight, hum_ratio_db);
 }
 
+static cj_figure sideband_db(const cj__sight *sight)
+{
+    return find(sight->set, "hum_sideband_db");
+}
+
+static cj_figure hum_sideband_rise_db(const cj__sight *sight)
+{
+    return rise_db(sight, sideband_db);
+}
+
 static cj_figure noise_rise_db(const cj__sight *sight)
 {
     return rise_db(sight, noise_ratio_db);
@@ -270,6 +280,8 @@ const cj__quantity cj__quantities[] = {
     FIGURE("even_percent", "%", CJ__CHANNEL),
     FIGURE("odd_percent", "%", CJ__CHANNEL),
     VOLTS("noise_v"),
+    VOLTS("noise_a_v"),
+    VOLTS("noise_468_v"),
     SHARE("clip_fraction"),
     SHARE("clip_high_fraction"),
     SHARE("clip_low_fraction"),
@@ -277,6 +289,8 @@ const cj__quantity cj__quantities[] = {
     VOLTS("clip_low_v"),
     VOLTS("hum_v"),
     FIGURE("hum_hz", "Hz", CJ__CHANNEL),
+    FIGURE("hum_sideband_db", "dB", CJ__CHANNEL),
+    FIGURE("hum_sideband_hz", "Hz", CJ__CHANNEL),
     FIGURE("stray_hz", "Hz", CJ__CHANNEL),
     VOLTS("stray_v"),
     {.name = "dropouts", .unit = "1", .group = CJ__CHANNEL, .whole = true},
@@ -313,6 +327,8 @@ const cj__quantity cj__quantities[] = {
     DERIVED(turn_deg, "deg", CJ__COMPARISON,
             "how far the phase is from the expected polarity, 0 to 180"),
     DERIVED(hum_rise_db, "dB", CJ__COMPARISON, "hum_ratio_db of the second path above the first's"),
+    DERIVED(hum_sideband_rise_db, "dB", CJ__COMPARISON,
+            "hum_sideband_db of the second path above the first's"),
     DERIVED(noise_rise_db, "dB", CJ__COMPARISON,
             "noise_ratio_db of the second path above the first's"),
     DERIVED(thd_rise_db, "dB", CJ__COMPARISON, "thd_db of the second path above the first's"),

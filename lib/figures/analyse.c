@@ -20,6 +20,7 @@ static void work_free(struct cj__work *w)
         cj__spectral_free(w->spectral[c]);
     }
     cj__hum_free(w->hum);
+    cj__meter_stop(w);
     cj_tone_fit_free(w->reference);
     cj__tone_sums_free(w->sums);
     cj_spectra_free(w->spectra);
@@ -57,7 +58,7 @@ static cj_status work_start(struct cj__work *w, cj_error *err)
     bool unknown = !(all->about->rate_hz > 0);
     w->band[0] = unknown ? 0 : all->band[0] / rate;
     w->band[1] = unknown ? 0.5 : fmin(0.5, all->band[1] / rate);
-    return CJ_OK;
+    return cj__meter_start(w, err);
 }
 
 cj_status cj__read_block(struct cj__work *w, size_t start, size_t count, cj_error *err)
@@ -203,6 +204,7 @@ static cj_status colour(struct cj__work *w, cj_tone_fit *fit, int c, const cj_co
 
 /* What is looked at in a block beyond its fit and its levels. */
 struct looks {
+    size_t start;             /* of the block */
     bool at_spectrum, at_hum; /* hum: and noise colour, and correlation; only where at_spectrum */
 };
 
@@ -254,8 +256,9 @@ static cj_status add_residuals(struct cj__work *w, size_t n, cj_tone_fit *fit,
     for (int c = 0; fit && c < all->channels && status == CJ_OK; c++)
         status = colour(w, fit, c, looks->at_hum ? w->bins[c] : NULL, err);
     const double *const left[2] = {w->left[0], w->left[1]};
-    if (status == CJ_OK && looks->at_hum)
-        status = cj__hum_add(w->hum, w->spectra, left, n, fit, err);
+    const struct cj__hum_block block = {looks->start, n, fit, looks->at_hum};
+    if (status == CJ_OK)
+        status = cj__hum_add(w->hum, w->spectra, left, &block, err);
     return status;
 }
 
@@ -314,12 +317,14 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
     bool there = used && (blocks == 1 || tone_is_there(w, used));
     if (status == CJ_OK && used)
         note_presence(w, there, n);
-    struct looks looks = {.at_hum = blocks <= 8 || index % (blocks / 8) == 0};
+    struct looks looks = {.start = start, .at_hum = blocks <= 8 || index % (blocks / 8) == 0};
     looks.at_spectrum = looks.at_hum || blocks <= CJ__SPARSE || index % 4 == 0;
     if (status == CJ_OK && all->sweep)
         add_flat_tops(w, n);
     else if (status == CJ_OK && (there || !all->tone.present))
         status = add_residuals(w, n, used, &looks, err);
+    if (there || !all->tone.present)
+        cj__meter_add(w, start, n, used);
     if (status == CJ_OK && there) {
         status = cj__tone_sums_add(w->sums, used, start);
         *frequency = used->frequency;
@@ -385,14 +390,16 @@ static cj_status finish(struct cj__work *w, cj_error *err)
         all->used = w->used;
         all->tone.periods = all->tone.frequency * (double)all->used;
     }
+    cj_status status = cj__hum_flush(w->hum, w->spectra, err);
     for (int c = 0; c < all->channels; c++) {
         cj__hum_finish(w->hum, c, &all->noise[c]);
         cj__spectral_finish(w->spectral[c], all, w->band, &all->noise[c]);
+        cj__meter_finish(w, c, &all->noise[c]);
     }
     for (int c = 0; c < all->channels; c++)
         all->signal[c] = kind_of(all, c);
     cj__pair_finish(&all->pair);
-    return CJ_OK;
+    return status;
 }
 
 /* Ends of the record in which the fit found nothing of the tone; true where the pass has to be done

@@ -27,6 +27,11 @@ struct view {
     char why_no_tone[120];
 };
 
+static int channel_of(const struct view *v)
+{
+    return (int)(v->level - v->all->level);
+}
+
 static double harmonic_power(const struct view *v, int k)
 {
     cj_complex a = v->tone->line[k - 1];
@@ -173,47 +178,27 @@ static cj_status add_ratio(cj_figure_set *set, const char *name, const struct ra
     return cj__add_bound(set, name, db ? "dB" : "%", CJ_BELOW, bound, why);
 }
 
-/* Mean square in the band of what is neither DC, fundamental nor harmonic 2..10. */
-static double noise_square(const struct view *v)
-{
-    double square = v->noise->band_square;
-    for (int k = CJ__THD_HARMONICS + 1; v->all->tone.present && k <= v->all->tone.harmonics; k++)
-        if (in_band(v, k))
-            square += harmonic_power(v, k);
-    return fmax(0, square - v->all->chain.noise_v * v->all->chain.noise_v);
-}
-
-/* True where what is left of the record is the converter's own steps. */
-static bool noise_is_the_steps(const struct view *v)
-{
-    double total = v->all->tone.present ? v->tone->residual : cj__level_variance(v->level);
-    return v->info->step > 0 && sqrt(total) < 1.0 * v->info->step;
-}
-
-static const char under_steps[] =
-    "under the capture's own steps: more vertical gain, or an audio capture, shows more";
-
-static const char no_band[] = "the record is too short, or its rate too low, to resolve this band";
-
 static cj_status add_thdn(const struct view *v, cj_figure_set *set, double thd_square)
 {
     if (!(v->noise->band_bins > 0)) {
-        ADD(cj__add_missing(set, "thdn_percent", "%", no_band));
-        ADD(cj__add_missing(set, "thdn_db", "dB", no_band));
-        return cj__add_missing(set, "sinad_db", "dB", no_band);
+        ADD(cj__add_missing(set, "thdn_percent", "%", cj__no_band));
+        ADD(cj__add_missing(set, "thdn_db", "dB", cj__no_band));
+        return cj__add_missing(set, "sinad_db", "dB", cj__no_band);
     }
-    double noise = noise_square(v), fundamental = v->tone->peak * v->tone->peak / 2;
+    double noise = cj__noise_square(v->all, channel_of(v)),
+           fundamental = v->tone->peak * v->tone->peak / 2;
     double rest = noise + fmax(0, thd_square) / 2;
     double value = sqrt(rest / (rest + fundamental)), bins = fmax(1, v->noise->band_bins);
     double rest_u = hypot(noise / sqrt(bins), v->tone->line_u[0] * sqrt(fmax(0, thd_square)));
     struct ratio thdn = {value, rest > 0 ? value * rest_u / (2 * rest) : 0, value};
     struct ratio sinad = {rest > 0 ? sqrt(fundamental / rest) : NAN, 0, 0};
     sinad.u = rest > 0 ? sinad.value * rest_u / (2 * rest) : 0;
-    if (noise_is_the_steps(v) && noise > 0.1 * rest) {
+    if (cj__noise_is_the_steps(v->all, channel_of(v)) && noise > 0.1 * rest) {
         thdn.value = NAN;
-        ADD(add_ratio(set, "thdn_percent", &thdn, false, under_steps));
-        ADD(add_ratio(set, "thdn_db", &thdn, true, under_steps));
-        return cj__add_bound(set, "sinad_db", "dB", CJ_ABOVE, cj__to_db(sinad.value), under_steps);
+        ADD(add_ratio(set, "thdn_percent", &thdn, false, cj__under_steps));
+        ADD(add_ratio(set, "thdn_db", &thdn, true, cj__under_steps));
+        return cj__add_bound(set, "sinad_db", "dB", CJ_ABOVE, cj__to_db(sinad.value),
+                             cj__under_steps);
     }
     ADD(add_ratio(set, "thdn_percent", &thdn, false, "nothing but the fundamental"));
     ADD(add_ratio(set, "thdn_db", &thdn, true, "nothing but the fundamental"));
@@ -246,7 +231,7 @@ static cj_status add_distortion(const struct view *v, cj_figure_set *set)
     if (all.counted == 0)
         return add_no_distortion(v, set, "no harmonic of this tone lies inside the band");
     static const char under[] = "under the noise of this record";
-    const char *why = all.quantised > sqrt(2 * sqrt(all.u4)) ? under_steps : under;
+    const char *why = all.quantised > sqrt(2 * sqrt(all.u4)) ? cj__under_steps : under;
     struct ratio thd = distortion_ratio(v, &all);
     ADD(add_ratio(set, "thd_percent", &thd, false, why));
     ADD(add_ratio(set, "thd_db", &thd, true, why));
@@ -255,65 +240,6 @@ static cj_status add_distortion(const struct view *v, cj_figure_set *set)
     ADD(add_ratio(set, "even_percent", &part, false, why));
     part = distortion_ratio(v, &odd);
     return add_ratio(set, "odd_percent", &part, false, why);
-}
-
-/* ---- noise, hum, stray lines ---- */
-
-static cj_status add_noise(const struct view *v, cj_figure_set *set)
-{
-    if (v->all->about->envelope)
-        return cj__add_missing(set, "noise_v", v->unit, "a peak-detect record shows no noise");
-    if (v->all->sweep)
-        return cj__add_missing(set, "noise_v", v->unit, v->why_no_tone);
-    cj__signal_kind kind = v->all->signal[v->noise - v->all->noise];
-    if (kind == CJ__SIGNAL_OTHER || kind == CJ__SIGNAL_TWO_TONE)
-        return cj__add_missing(set, "noise_v", v->unit, "the signal is no single tone to take out");
-    if (!(v->noise->band_bins > 0))
-        return cj__add_missing(set, "noise_v", v->unit, no_band);
-    double noise = sqrt(noise_square(v));
-    if (noise_is_the_steps(v))
-        return cj__add_bound(set, "noise_v", v->unit, CJ_BELOW, noise, under_steps);
-    double bins = fmax(1, v->noise->band_bins);
-    return cj__add_value(set, "noise_v", v->unit, noise,
-                         scaled_u(v, noise, noise / (2 * sqrt(bins))));
-}
-
-static cj_status add_lines(const struct view *v, cj_figure_set *set)
-{
-    const cj__noise *noise = v->noise;
-    bool timed = v->all->about->rate_hz > 0;
-    if (v->all->sweep) {
-        ADD(cj__add_missing(set, "hum_v", v->unit, v->why_no_tone));
-        ADD(cj__add_missing(set, "hum_hz", "Hz", v->why_no_tone));
-        ADD(cj__add_missing(set, "stray_hz", "Hz", v->why_no_tone));
-        return cj__add_missing(set, "stray_v", v->unit, v->why_no_tone);
-    }
-    if (!timed || !noise->hum_possible) {
-        const char *why =
-            timed ? "the record is too short: mains hum needs two periods, 40 ms or more"
-                  : "the file states no sample rate";
-        ADD(cj__add_missing(set, "hum_v", v->unit, why));
-        ADD(cj__add_missing(set, "hum_hz", "Hz", why));
-    } else if (!noise->hum_seen) {
-        static const char why[] = "no mains line stands out of the noise";
-        ADD(cj__add_bound(set, "hum_v", v->unit, CJ_BELOW,
-                          sqrt(noise->hum_square) + 2 * noise->hum_u, why));
-        ADD(cj__add_missing(set, "hum_hz", "Hz", why));
-    } else {
-        double hum = sqrt(noise->hum_square);
-        ADD(cj__add_value(set, "hum_v", v->unit, hum, scaled_u(v, hum, noise->hum_u)));
-        ADD(cj__add_value(set, "hum_hz", "Hz", noise->hum_hz, noise->hum_hz_u));
-    }
-    static const char none[] = "no line stands out beside tone and mains";
-    if (noise->stray_seen && timed)
-        ADD(cj__add_value(set, "stray_hz", "Hz", noise->stray_hz * v->rate, NAN));
-    else
-        ADD(cj__add_missing(set, "stray_hz", "Hz",
-                            timed ? none : "the file states no sample rate"));
-    if (noise->stray_seen)
-        return cj__add_value(set, "stray_v", v->unit, noise->stray_peak / sqrt(2),
-                             scaled_u(v, noise->stray_peak / sqrt(2), noise->stray_u));
-    return cj__add_bound(set, "stray_v", v->unit, CJ_BELOW, noise->stray_floor / sqrt(2), none);
 }
 
 /* ---- flat tops and losses ---- */
@@ -424,8 +350,7 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(add_levels(&v, set));
     ADD(add_tone(&v, set));
     ADD(add_distortion(&v, set));
-    ADD(add_noise(&v, set));
-    ADD(add_lines(&v, set));
+    ADD(cj__noise_figures(all, channel, all->sweep ? v.why_no_tone : NULL, set));
     ADD(add_clip(&v, set));
     ADD(add_drops(&v, set));
     return all->response && all->channels == 1 ? cj__corner_figures(all->response, set) : CJ_OK;

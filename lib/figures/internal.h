@@ -127,9 +127,20 @@ typedef struct cj__noise {
     bool hum_possible;  /* the record is long enough to tell mains lines */
     bool hum_seen;
     double hum_hz, hum_hz_u, hum_square, hum_u; /* mean square of the lines; u of its root */
+    bool side_possible; /* a tone, high enough, in a record long enough, to show sidebands */
+    bool side_seen, side_shared; /* shared: hum may be what is beside the tone */
+    double side, side_u;         /* RMS of the sidebands over that of the tone */
+    double side_hz, side_hz_u;   /* rate of the strongest pair */
+    double mains_hz;             /* as the sidebands tell it */
     bool stray_seen;
     double stray_hz, stray_peak, stray_u; /* hz: cycles a sample */
-    double stray_floor;                   /* peak a line would need to stand out */
+    double stray_floor;                   /* peak a line needs to stand out */
+    double a_square, a_square_u;          /* A-weighted mean square in the band; 0: not looked at */
+    double q_square;                      /* the same through the network of BS.468 */
+    double a_of_white, q_of_white; /* share of white noise in the band the weighting leaves */
+    double density_square, density_square_u; /* mean square a hertz at 1 kHz; 0: too few bins */
+    bool meter_seen;                         /* quasi-peak: */
+    double meter, meter_u;                   /* largest reading */
     double flatness; /* geometric over arithmetic mean of the spectrum: 0.56 for white noise */
 } cj__noise;
 
@@ -164,9 +175,18 @@ typedef struct cj__hum_sums cj__hum_sums;
 
 cj__hum_sums *cj__hum_new(const cj__analysis *all, double mains_hz);
 void cj__hum_free(cj__hum_sums *sums);
-/* left: the residuals of one block; fit: its tone, NULL where there is none. */
+/* A block of a record: where it begins, its tone (NULL where there is none), and whether it is one
+ * of those that are looked at closely. */
+struct cj__hum_block {
+    size_t start, n;
+    const cj_tone_fit *tone;
+    bool look;
+};
+/* left: the residuals of the block. */
 cj_status cj__hum_add(cj__hum_sums *sums, cj_spectra *spectra, const double *const left[2],
-                      size_t n, const cj_tone_fit *fit, cj_error *err);
+                      const struct cj__hum_block *block, cj_error *err);
+/* After the last block. */
+cj_status cj__hum_flush(cj__hum_sums *sums, cj_spectra *spectra, cj_error *err);
 /* left: residuals of the tone in, x less the mains series out where one was found (*found); x is
  * not changed. */
 cj_status cj__hum_take_out(const cj__hum_sums *sums, cj_spectra *spectra, const double *const x[2],
@@ -226,6 +246,15 @@ void cj__analysis_free(cj__analysis *analysis);
 /* ---- wording ---- */
 
 cj_status cj__channel_figures(const cj__analysis *analysis, int channel, cj_figure_set *set);
+/* Noise, hum and stray lines of a channel (noise_figures.c). no_rest: why nothing but them can be
+ * left of this signal, NULL where it can. */
+cj_status cj__noise_figures(const cj__analysis *analysis, int channel, const char *no_rest,
+                            cj_figure_set *set);
+/* Mean square in the band of what is neither DC, fundamental nor harmonic 2..10. */
+double cj__noise_square(const cj__analysis *analysis, int channel);
+/* True where what is left of the record is the converter's own steps; and what to say then. */
+bool cj__noise_is_the_steps(const cj__analysis *analysis, int channel);
+extern const char cj__under_steps[], cj__no_band[];
 cj_status cj__pair_figures(const cj__analysis *analysis, cj_figure_set *set);
 cj_status cj__advise(const cj__analysis *analysis, const cj_measurement *measurement,
                      cj_lines *advice);

@@ -124,6 +124,9 @@ static bool round_beyond_doubt(const double *x, size_t n, double sign, double le
         near_count += below <= near;
         far_count += below <= 4 * near;
     }
+    /* a flat top holds a hundredth of all samples: of 50 expected there are not so few by chance */
+    if (n > 5000 * SPARSE && near_count < n / SPARSE / 250)
+        return true;
     /* 200 samples know the ratio to a few per cent */
     return near_count > 200 && (double)far_count > 1.85 * (double)near_count;
 }

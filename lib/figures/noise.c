@@ -1,24 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What a channel holds beside its tone: noise in the band, and the strongest line that has no
  * business there. Sums over blocks; frequencies in cycles a sample. */
-#include "figures/internal.h"
+#include "figures/spectral.h"
 
 #include "base/clones.h"
 
 #include <math.h>
 #include <stdlib.h>
 
-#define GROUP 64 /* bins whose median is the local floor */
-
-struct cj__spectral {
-    size_t n; /* block length of the summed spectrum */
-    size_t blocks;
-    double *power; /* [n/2+1] mean-square density a bin, Hann-windowed, summed over the blocks */
-    double band_square, band_bins, weight;
-    double seen_square,
-        seen;               /* sum of squares and samples of the blocks whose spectrum was taken */
-    double all_square, all; /* and of all blocks */
-};
+#define STRAY 1e-4 /* false alarms that pass for a line */
 
 cj__spectral *cj__spectral_new(size_t n)
 {
@@ -95,19 +85,6 @@ static void add_band(cj__spectral *s, const cj_complex *bins, size_t n, const do
     s->weight += (double)n;
 }
 
-/* Adds the Hann-windowed power: windowing is a convolution with (-1/4, 1/2, -1/4) of the bins. */
-CJ__CLONES static void add_power(cj__spectral *s, const cj_complex *bins)
-{
-    size_t last = s->n / 2;
-    double scale = 2 / ((double)s->n * (double)s->n);
-    for (size_t k = 1; k < last; k++) {
-        double re = bins[k].re / 2 - (bins[k - 1].re + bins[k + 1].re) / 4;
-        double im = bins[k].im / 2 - (bins[k - 1].im + bins[k + 1].im) / 4;
-        s->power[k] += scale * (re * re + im * im);
-    }
-    s->blocks++;
-}
-
 double cj__sum_of_squares(const double *x, size_t n)
 {
     double lane[4] = {0};
@@ -134,24 +111,10 @@ void cj__spectral_add(cj__spectral *s, const cj_complex *bins, size_t n, const d
                       const cj__lines *lines)
 {
     add_band(s, bins, n, band, lines);
-    if (n == s->n)
-        add_power(s, bins);
-}
-
-static int by_size(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-static double median_of_group(const double *power, size_t from, size_t to)
-{
-    double sorted[GROUP];
-    size_t count = 0;
-    for (size_t k = from; k < to && count < GROUP; k++)
-        sorted[count++] = power[k];
-    qsort(sorted, count, sizeof sorted[0], by_size);
-    return count ? sorted[count / 2] : 0;
+    if (n == s->n) {
+        cj_hann_power(bins, n, s->power);
+        s->blocks++;
+    }
 }
 
 static bool near_multiple(double bin, double base, int most, double margin)
@@ -162,55 +125,40 @@ static bool near_multiple(double bin, double base, int most, double margin)
     return order >= 1 && order <= most && fabs(bin - order * base) <= margin;
 }
 
-static bool accounted_for(const cj__analysis *all, const cj__noise *noise, double bin, double n)
+struct cj__owners cj__owners_of(const cj__spectral *s, const cj__analysis *all,
+                                const cj__noise *noise)
 {
-    double tone = all->tone.present ? all->tone.frequency * n : 0;
+    double n = (double)s->n, rate = all->about->rate_hz;
+    return (struct cj__owners){.all = all,
+                               .noise = noise,
+                               .n = n,
+                               .tone = all->tone.present ? all->tone.frequency * n : 0,
+                               .mains = noise->hum_seen && rate > 0 ? noise->hum_hz / rate * n : 0,
+                               .side = noise->side_seen ? noise->mains_hz / rate * n : 0,
+                               .beside = s->blocks > 1 ? 6 : 3};
+}
+
+bool cj__of_tone(const struct cj__owners *of, double bin)
+{
     /* harmonics beyond the fitted ones are distortion too; those beyond Nyquist fold back */
-    double folded = tone > 0 ? fabs(remainder(ceil(n / 2 / tone) * tone, n)) : 0;
-    double rate = all->about->rate_hz;
-    double mains = noise->hum_seen && rate > 0 ? noise->hum_hz / rate * n : 0;
-    return bin < 3 || near_multiple(bin, tone, 1 << 20, 3) ||
-           (tone > 0 && fabs(bin - folded) <= 3) ||
-           near_multiple(bin, mains, 40, 3 + 0.5 * n / fmax(rate, 1));
+    double tone = of->tone, half = of->n / 2;
+    double folded = tone > 0 ? fabs(remainder(ceil(half / tone) * tone, of->n)) : 0;
+    return near_multiple(bin, tone, 1 << 20, of->beside) ||
+           (tone > 0 && fabs(bin - folded) <= of->beside);
 }
 
-/* The strongest bin above its floor that nothing accounts for; 0: none. *floor is what the
- * strongest would have needed. */
-static size_t find_stray(const cj__spectral *s, const cj__analysis *all, cj__noise *noise)
+bool cj__of_mains(const struct cj__owners *of, double bin)
 {
-    size_t last = s->n / 2, best = 0;
-    /* exponential bins over their median: chance of a false line below 1e-4 for 1e6 bins; fewer for
-     * sums */
-    double factor = 1.44 * (1 + 26 / sqrt((double)s->blocks));
-    double highest_floor = 0;
-    for (size_t from = 1; from < last; from += GROUP) {
-        size_t to = from + GROUP < last ? from + GROUP : last;
-        double floor = factor * median_of_group(s->power, from, to);
-        highest_floor = fmax(highest_floor, floor);
-        for (size_t k = from; k < to; k++)
-            if (s->power[k] > floor && (best == 0 || s->power[k] > s->power[best]) &&
-                !accounted_for(all, noise, (double)k, (double)s->n))
-                best = k;
-    }
-    /* 0.375 / 4 of a line's square lands in the bins around it, at least half of that in the
-     * largest */
-    noise->stray_floor = sqrt(highest_floor / (double)s->blocks / (0.5 * 0.375 / 2));
-    return best;
+    double margin = 3 + 0.5 * of->n / fmax(of->all->about->rate_hz, 1);
+    return near_multiple(bin, of->mains, 40, margin);
 }
 
-static void measure_stray(const cj__spectral *s, size_t peak, cj__noise *noise)
+static bool accounted_for(const void *user, double bin)
 {
-    double sum = 0, moment = 0;
-    size_t from = peak > 3 ? peak - 2 : 1, to = peak + 2 < s->n / 2 ? peak + 2 : s->n / 2 - 1;
-    for (size_t k = from; k <= to; k++) {
-        sum += s->power[k];
-        moment += s->power[k] * (double)k;
-    }
-    noise->stray_seen = true;
-    noise->stray_hz = moment / sum / (double)s->n;
-    /* 2/N^2 |y|^2 summed over the lobe is A^2/2 times 0.375 */
-    noise->stray_peak = sqrt(sum / (double)s->blocks / 0.375 * 2);
-    noise->stray_u = 0.05 * noise->stray_peak;
+    const struct cj__owners *of = user;
+    double off = of->tone > 0 ? fabs(bin - nearbyint(bin / of->tone) * of->tone) : 0;
+    return bin < 3 || cj__of_tone(of, bin) || cj__of_mains(of, bin) ||
+           near_multiple(off, of->side, 8, of->beside);
 }
 
 static double flatness(const cj__spectral *s, const double band[2])
@@ -239,12 +187,18 @@ void cj__spectral_finish(const cj__spectral *s, const cj__analysis *all, const d
         noise->band_square *= s->all_square / s->all / (s->seen_square / s->seen);
     noise->band_bins = s->band_bins;
     noise->flatness = 1;
+    struct cj__owners owners = cj__owners_of(s, all, noise);
     if (s->blocks == 0 || s->n < 256)
         return;
     noise->flatness = flatness(s, band);
-    size_t stray = find_stray(s, all, noise);
-    if (stray > 0)
-        measure_stray(s, stray, noise);
+    cj__weigh_spectrum(s, &owners, band, noise);
+    cj_stray stray;
+    cj_strongest_line(s->power, s->n, s->blocks, accounted_for, &owners, &stray);
+    noise->stray_seen = stray.false_alarm < STRAY;
+    noise->stray_hz = stray.frequency;
+    noise->stray_peak = stray.peak;
+    noise->stray_u = stray.peak_u;
+    noise->stray_floor = stray.floor;
 }
 
 /* Mean power of the bins beside the tone (one to four bins off), from one block's residual

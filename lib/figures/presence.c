@@ -108,18 +108,19 @@ static double explained_by(const cj_tone_fit *fit, int c)
 }
 
 /*
- * A channel carries a tone of its own finding when the harmonics explain half of its AC power (0.98
- * of it below three periods, where a slow drift can pose as a tone), the fundamental stands six
- * standard uncertainties out (false alarms over 1e5 bins below 1e-2 of a per cent for white noise:
- * exp(-36/2) a bin), and the spectrum beside it is 9 dB down or more, which music and coloured
- * noise do not show.
+ * A channel carries a tone of its own finding when the fundamental is present (signal.h), the
+ * harmonics explain half of the channel's AC power (0.98 of it below three periods, where a slow
+ * drift can pose as a tone), and the spectrum beside it is 9 dB down or more, which music and
+ * coloured noise do not show.
  */
 static bool is_tone(const struct cj__work *w, const cj_tone_fit *fit, int c, const cj_complex *bins)
 {
     const cj_tone_channel *channel = &fit->channel[c];
     double periods = fit->frequency * (double)fit->samples, square = cj__line_square(channel, 0);
     bool asked = w->options && w->options->tone_hz > 0;
-    if (channel->valid < 16 || !(square > 0) || sqrt(square) < 6 * channel->line_u[0])
+    cj_presence presence;
+    cj_tone_present(fit, c, &presence);
+    if (channel->valid < 16 || !presence.present)
         return false;
     if (asked)
         return true;
@@ -176,7 +177,9 @@ static cj_status judge_tone(struct cj__work *w, size_t n, cj_error *err)
         double peak = sqrt(cj__line_square(channel, 0));
         double clear =
             channel->valid < 16 || !(peak > 0) ? 0 : peak / fmax(channel->line_u[0], 1e-300);
-        all->tone.channel[c].seen = clear > 4.5;
+        cj_presence presence;
+        cj_tone_present(w->reference, c, &presence);
+        all->tone.channel[c].seen = channel->valid >= 16 && presence.present;
         double second = second_line(w, w->bins[0], n), explained = explained_by(w->reference, c);
         bool single = second < SECOND_TONE * peak;
         if (is_tone(w, w->reference, c, w->bins[0]) && single)

@@ -20,6 +20,11 @@ struct cj__work {
     size_t block;           /* samples of an ordinary block */
     cj__spectral *spectral[2];
     cj__hum_sums *hum;
+    cj_quasi_peak *meter; /* NULL where the record is none for it */
+    double *weigh[2];     /* what the meter sees of one block */
+    double meter_dc[2];   /* level taken for DC in the first block */
+    size_t meter_next;    /* sample the meter is to go on at */
+    bool metered;
     cj_tone_fit *reference; /* of the block that was asked for the tone */
     cj__tone_sums *sums;
     double band[2]; /* cycles a sample */
@@ -44,5 +49,12 @@ size_t cj__block_count(const struct cj__work *w);
 
 /* Leaves quiet ends out, fits the record (or one block of it) and decides whether it is a tone. */
 cj_status cj__find_tone(struct cj__work *w, cj_error *err);
+
+/* The quasi-peak meter along the record (noise_weighted.c). start: of a block, as cj__read_block
+ * counts; left holds the block's residuals. */
+cj_status cj__meter_start(struct cj__work *w, cj_error *err);
+void cj__meter_stop(struct cj__work *w);
+void cj__meter_add(struct cj__work *w, size_t start, size_t n, const cj_tone_fit *fit);
+void cj__meter_finish(const struct cj__work *w, int channel, cj__noise *noise);
 
 #endif

@@ -92,7 +92,8 @@ static struct prefix prefix_for(double size, const char *unit)
 {
     static const struct prefix all[] = {{"G", 1e9},  {"M", 1e6},         {"k", 1e3},  {"", 1},
                                         {"m", 1e-3}, {"\xc2\xb5", 1e-6}, {"n", 1e-9}, {"p", 1e-12}};
-    static const char *const units[] = {"V", "s", "A", "ohm", "Hz", "V/s", "FS"};
+    static const char *const units[] = {"V",   "s",      "A",      "ohm",     "Hz",
+                                        "V/s", "V/rtHz", "A/rtHz", "FS/rtHz", "FS"};
     const struct prefix none = {"", 1};
     bool prefixed = false;
     for (size_t i = 0; i < sizeof units / sizeof units[0]; i++)

@@ -149,4 +149,10 @@ cj_status cj__tone_report(cj__tone *tone, bool fixed, cj_tone_fit **out);
 cj_status cj__tone_polish(cj__tone *tone, const double *const x[], double f, int h, bool *done);
 double cj__tone_variance(const cj__tone *tone, int channel, bool fixed);
 
+/* ---- weighting ---- */
+
+/* Two different filters, each over n samples of its own, in the time of one. */
+void cj__weighting_run_two(cj_weighting_filter *const filter[2], const double *const x[2], size_t n,
+                           double *const out[2]);
+
 #endif

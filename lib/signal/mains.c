@@ -8,6 +8,8 @@
 #define FEWEST_PERIODS 3.0 /* under which the frequency is taken as nominal */
 #define STEPS_PER_BIN 16.0
 #define MOST_STEPS 4000
+#define CHANCE 0.01 /* of a false alarm: from there on no frequency is worth being refined */
+#define SEEK 6      /* lines that tell which mains it is; a high line alone is somebody else's */
 
 typedef struct hunt {
     cj__tone tone;
@@ -59,34 +61,38 @@ static cj_status reduce(hunt *of, double f, int h)
     return good ? CJ_OK : CJ_NOMEM;
 }
 
+/* Power of line k about the record's centre. Groups are equally far apart, so one phasor turns by
+ * one step from group to group. */
+static double power_of_line(const hunt *of, int c, double f, int k, size_t stride)
+{
+    const cj__comb *comb = &of->tone.comb;
+    double first = cj__comb_group_time(comb, 0), apart = cj__comb_group_time(comb, 1) - first;
+    cj_complex turn = cj__phasor(f, -first * k), step = cj__phasor(f, -apart * k), sum = {0.0, 0.0};
+    for (size_t g = 0; g < cj__comb_group_count(comb); g++) {
+        cj_complex part = cj__times(of->reduced[c][g * stride + (size_t)(k - 1)], turn);
+        sum.re += part.re;
+        sum.im += part.im;
+        turn = cj__times(turn, step);
+    }
+    return sum.re * sum.re + sum.im * sum.im;
+}
+
 static void powers_at(hunt *of, double f, int h)
 {
     cj__tone *tone = &of->tone;
     memset(of->z, 0, sizeof *of->z * (size_t)h);
-    for (int c = 0; c < tone->channels; c++) {
-        const cj__tone_channel *channel = &tone->channel[c];
-        if (!channel->alive)
-            continue;
-        for (int k = 1; k <= h; k++) {
-            cj_complex sum = {0.0, 0.0};
-            for (size_t g = 0; g < cj__comb_group_count(&tone->comb); g++) {
-                double t = cj__comb_group_time(&tone->comb, g);
-                cj_complex part = cj__times(of->reduced[c][g * (size_t)h + (size_t)(k - 1)],
-                                            cj__phasor(f, -t * k));
-                sum.re += part.re;
-                sum.im += part.im;
-            }
+    for (int c = 0; c < tone->channels; c++)
+        for (int k = 1; tone->channel[c].alive && k <= h; k++)
             if (!beside_tone(of, k * f))
-                of->z[k - 1] += (sum.re * sum.re + sum.im * sum.im) / channel->power;
-        }
-    }
+                of->z[k - 1] += power_of_line(of, c, f, k, (size_t)h) / tone->channel[c].power;
 }
 
-/* The first lines 1..count that stand out most, by the Chernoff bound of a gamma distribution. */
-static void judge(hunt *of, double f, int h)
+/* The first of `seek` lines that stand out most, by the Chernoff bound of a gamma distribution; h:
+ * lines there are. */
+static void judge(hunt *of, double f, int seek, int h)
 {
     double total = 0.0, expected = 0.0;
-    for (int k = 1; k <= h; k++) {
+    for (int k = 1; k <= seek; k++) {
         if (beside_tone(of, k * f))
             continue;
         total += of->z[k - 1];
@@ -109,16 +115,42 @@ static cj_status look_about(hunt *of, double nominal)
     double reach = held ? 0.0 : fmin(ceil(within * nominal * n * STEPS_PER_BIN), MOST_STEPS);
     if (h < 1 || nominal * n < 1.0)
         return CJ_OK;
-    cj_status status = reduce(of, nominal, h);
+    int seek = h < SEEK ? h : SEEK;
+    cj_status status = reduce(of, nominal, seek);
     for (double i = -reach; i <= reach && status == CJ_OK; i++) {
         double before = of->score, f = nominal + i / (STEPS_PER_BIN * n);
         bool first = of->lines == 0;
-        powers_at(of, f, h);
-        judge(of, f, h);
+        powers_at(of, f, seek);
+        judge(of, f, seek, h);
         of->held = first || of->score > before ? held : of->held;
     }
-    of->looks += (2.0 * reach + 1.0) * h;
+    of->looks += (2.0 * reach + 1.0) * seek;
     return status;
+}
+
+/* Higher lines too where they stand out at the frequency the first ones gave: they tell it better.
+ */
+static cj_status extend(hunt *of, bool *converged)
+{
+    double f = of->tone.f, total = 0.0, expected = 0.0, best = 0.0;
+    int lines = 0;
+    cj_status status = reduce(of, f, of->h);
+    if (status != CJ_OK)
+        return status;
+    powers_at(of, f, of->h);
+    for (int k = 1; k <= of->h; k++) {
+        total += beside_tone(of, k * f) ? 0.0 : of->z[k - 1];
+        expected += beside_tone(of, k * f) ? 0.0 : of->voices;
+        double score = total > expected ? total - expected - expected * log(total / expected) : 0.0;
+        if (score > best) {
+            best = score;
+            lines = k;
+        }
+    }
+    if (lines <= of->lines)
+        return CJ_OK;
+    of->lines = lines;
+    return cj__tone_refine(&of->tone, f, lines, converged);
 }
 
 /* The frequency from the lines that stand out; then all lines at it. */
@@ -128,6 +160,8 @@ static cj_status settle(hunt *of, bool *converged)
     *converged = true;
     cj_status status = of->held ? cj__tone_evaluate(tone, of->f, of->lines)
                                 : cj__tone_refine(tone, of->f, of->lines, converged);
+    if (status == CJ_OK && !of->held && of->h > SEEK)
+        status = extend(of, converged);
     cj__tone_hold(tone);
     return status == CJ_OK && of->lines < of->h ? cj__tone_evaluate(tone, tone->f, of->h) : status;
 }
@@ -141,6 +175,7 @@ static cj_status run(hunt *of, cj_tone_fit **out, bool *converged)
         status = look_about(of, of->options->nominal[i]);
     if (status == CJ_OK && of->lines == 0)
         return CJ_DATA;
+    of->held = of->held || of->looks * exp(-of->score) > CHANCE;
     if (status == CJ_OK)
         status = settle(of, converged);
     return status == CJ_OK ? cj__tone_report(&of->tone, of->held, out) : status;

@@ -4,11 +4,12 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define NEAR_HARMONIC 1.5
 #define LEAST_BINS 8
-#define FLOOR_REACH 64
-#define FLOOR_SKIP 3
+#define GROUP 64  /* bins whose median is the floor */
+#define SEEN 1e-4 /* false alarms that pass for a line */
 
 static double power_at(const cj_complex *spectrum, size_t k)
 {
@@ -83,12 +84,14 @@ void cj_noise_near(const cj_complex *spectrum, size_t n, double tone, int harmon
     }
 }
 
-static bool is_excluded(size_t k, size_t n, const double *excluded, int count, double apart)
+CJ__CLONES void cj_hann_power(const cj_complex *spectrum, size_t n, double *power)
 {
-    for (int i = 0; i < count; i++)
-        if (fabs((double)k - excluded[i] * (double)n) < apart)
-            return true;
-    return false;
+    double scale = 2 / ((double)n * (double)n);
+    for (size_t k = 1; k < n / 2; k++) {
+        double re = spectrum[k].re / 2 - (spectrum[k - 1].re + spectrum[k + 1].re) / 4;
+        double im = spectrum[k].im / 2 - (spectrum[k - 1].im + spectrum[k + 1].im) / 4;
+        power[k] += scale * (re * re + im * im);
+    }
 }
 
 static int by_size(const void *a, const void *b)
@@ -97,59 +100,95 @@ static int by_size(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Mean power of the bins about k by their median. */
-static double floor_about(const cj_complex *spectrum, size_t n, size_t k)
+/* Mean power of the bins from..to by their median, which lines among them do not move. */
+static double floor_of(const double *power, size_t from, size_t to, size_t blocks)
 {
-    double powers[2 * FLOOR_REACH];
-    size_t count = 0;
-    for (long i = -FLOOR_REACH; i <= FLOOR_REACH; i++) {
-        long at = (long)k + i;
-        if (labs(i) <= FLOOR_SKIP || at < 1 || at > (long)((n - 1) / 2))
-            continue;
-        powers[count++] = power_at(spectrum, (size_t)at);
+    double sorted[GROUP], size = (double)blocks;
+    memcpy(sorted, power + from, (to - from) * sizeof *power);
+    qsort(sorted, to - from, sizeof *sorted, by_size);
+    double share = blocks == 1 ? log(2.0) : pow(1 - 1 / (9 * size), 3);
+    return sorted[(to - from) / 2] / share;
+}
+
+/* Minus the logarithm of the probability that noise exceeds its floor that many times. */
+static double score_of(double over, size_t blocks)
+{
+    return over > 1 ? (double)blocks * (over - 1 - log(over)) : 0;
+}
+
+/* The inverse, by Newton's steps from above: the score is convex in `over`. */
+static double over_of(double score, size_t blocks)
+{
+    double want = score / (double)blocks, over = 2 + 2 * want + sqrt(2 * want);
+    for (int i = 0; i < 40; i++)
+        over -= (over - 1 - log(over) - want) / (1 - 1 / over);
+    return over;
+}
+
+/* Frequency and level of the lobe about bin k. */
+static void measure_line(const double *power, size_t n, size_t blocks, size_t k, cj_stray *out)
+{
+    size_t beside = power[k + 1] > power[k - 1] ? k + 1 : k - 1;
+    double ratio = sqrt(power[beside] / power[k]), off = fmax(0, (2 * ratio - 1) / (1 + ratio));
+    out->frequency = ((double)k + (beside > k ? off : -off)) / (double)n;
+    /* the lobe of a Hann window, its middle 1/2: sinc(off) / (1 - off^2) of it remains at k */
+    double angle = 0.5 * CJ__TWO_PI * off, kept = angle > 0 ? sin(angle) / angle : 1;
+    kept /= 1 - off * off;
+    out->peak = 2 * sqrt(2 * power[k] / (double)blocks) / kept;
+}
+
+/* Mean of the three bins four to six away, on the side where it is larger: a slope of the floor is
+ * no line. */
+static double sides_of(const double *power, size_t last, size_t k)
+{
+    double low = 0, high = 0;
+    size_t lows = 0, highs = 0;
+    for (size_t d = 4; d <= 6; d++) {
+        if (k > d) {
+            low += power[k - d];
+            lows++;
+        }
+        if (k + d < last) {
+            high += power[k + d];
+            highs++;
+        }
     }
-    if (count == 0)
-        return 0.0;
-    qsort(powers, count, sizeof *powers, by_size);
-    double median =
-        count % 2 ? powers[count / 2] : 0.5 * (powers[count / 2 - 1] + powers[count / 2]);
-    return median / log(2.0);
+    return fmax(lows ? low / (double)lows : 0, highs ? high / (double)highs : 0);
 }
 
-/* How far, in bins, a line lies from bin k, from the three bins about it. */
-static double offset_of(const cj_complex *spectrum, size_t k)
-{
-    cj_complex a = spectrum[k - 1], b = spectrum[k], c = spectrum[k + 1];
-    cj_complex over = {a.re - c.re, a.im - c.im};
-    cj_complex under = {2 * b.re - a.re - c.re, 2 * b.im - a.im - c.im};
-    double size = under.re * under.re + under.im * under.im;
-    double offset = size > 0.0 ? (over.re * under.re + over.im * under.im) / size : 0.0;
-    return fmax(-0.5, fmin(0.5, offset));
-}
+struct best_bin {
+    size_t at;
+    double floor, score;
+};
 
-void cj_strongest_line(const cj_complex *spectrum, size_t n, double low, double high,
-                       const double *excluded, int count, double apart, cj_stray *out)
+void cj_strongest_line(const double *power, size_t n, size_t blocks,
+                       bool (*accounted)(const void *user, double bin), const void *user,
+                       cj_stray *out)
 {
-    size_t best = 0, looked_at = 0, last = (n - 1) / 2;
     *out = (cj_stray){.false_alarm = 1.0};
-    for (size_t k = (size_t)fmax(ceil(low * (double)n), 1.0);
-         k < last && (double)k <= high * (double)n; k++) {
-        if (is_excluded(k, n, excluded, count, apart))
-            continue;
-        looked_at++;
-        if (best == 0 || power_at(spectrum, k) > power_at(spectrum, best))
-            best = k;
+    size_t last = n / 2;
+    double enough = log((double)n / 2 / SEEN), highest = 0;
+    struct best_bin best = {0};
+    for (size_t from = 1; from < last; from += GROUP) {
+        size_t to = from + GROUP < last ? from + GROUP : last;
+        /* the last group reaches back for its floor */
+        double floor = floor_of(power, to > GROUP ? to - GROUP : 1, to, blocks);
+        highest = fmax(highest, floor);
+        for (size_t k = from; k < to; k++) {
+            double score = floor > 0 ? score_of(power[k] / floor, blocks) : power[k] > 0 ? 1e9 : 0;
+            if (score > enough && score_of(power[k] / sides_of(power, last, k), blocks) < enough)
+                continue;
+            bool seen = score > enough && best.score > enough;
+            bool better = seen ? power[k] > power[best.at] : score > best.score;
+            if ((better || best.at == 0) && !accounted(user, (double)k))
+                best = (struct best_bin){k, floor, score};
+        }
     }
-    if (best == 0)
+    /* half-way between two bins the larger one has 0.85 of the lobe's height */
+    out->floor = 2 * sqrt(2 * highest * over_of(enough, blocks) / (double)blocks) / 0.85;
+    if (best.at == 0)
         return;
-    double offset = offset_of(spectrum, best), size = (double)n;
-    double angle = 0.5 * CJ__TWO_PI * offset, kept = angle != 0.0 ? sin(angle) / angle : 1.0;
-    double floor_power = floor_about(spectrum, n, best), power = power_at(spectrum, best);
-    out->frequency = ((double)best + offset) / size;
-    out->peak = sqrt(power) * 2.0 / size / kept;
-    out->floor = sqrt(floor_power) * 2.0 / size;
-    out->peak_u = out->floor / sqrt(2.0);
-    out->false_alarm = floor_power > 0.0 ? fmin(1.0, (double)looked_at * exp(-power / floor_power))
-                       : power > 0.0     ? 0.0
-                                         : 1.0;
+    measure_line(power, n, blocks, best.at, out);
+    out->peak_u = 2 * sqrt(best.floor) / (double)blocks;
+    out->false_alarm = fmin(1, (double)n / 2 * exp(-best.score));
 }

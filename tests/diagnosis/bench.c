@@ -10,6 +10,7 @@ static const char healthy_channel[] =
     "thd_percent<0.05 thd_db<-66 even_percent<0.05 odd_percent<0.05 noise_v=0.0003~0.00002 "
     "clip_fraction=0~0 "
     "clip_high_fraction=0~0 clip_low_fraction=0~0 hum_v<0.0001 hum_hz=?no_mains_line_stands_out "
+    "hum_sideband_db<-90 hum_sideband_hz=?no_sideband "
     "stray_v<0.0002 stray_hz=?no_line_stands_out dropouts=0";
 static const char healthy_pair[] =
     "gain=1~0.01 gain_db=0~0.087 phase_deg=0.1~0.1 polarity=same turn=as-expected "

@@ -261,6 +261,26 @@ static const struct {
     {"hum-without-tone", SILENT, 1, "second.hum_v=0.02~0.001 second.hum_hz=50",
      "second.signal is tone"},
 
+    /* ripple that modulates the tone, and hum that does not */
+    {"ripple-one-path", LEADS, 1, "second.hum_sideband_db=-50~0.2 second.hum_sideband_hz=100~0.01",
+     "The tone of channel 2 is modulated at 100 Hz (-50.0 dB"},
+    {"ripple-one-path", LEADS, 1, "first.hum_sideband_db=-50~0.2 first.hum_sideband_hz=120~0.01",
+     "The tone of channel 1 is modulated at 120 Hz"},
+    {"ripple-one-path", SILENT, 1, "second.hum_v=0.02~0.001 second.hum_hz=50~0.01",
+     "second.hum_sideband_db"},
+    {"ripple-one-path", SILENT, 1,
+     "second.hum_sideband_db=-50~0.2 second.hum_sideband_hz=100 first.hum_sideband_db=-51~0.2 "
+     "first.hum_sideband_hz=100",
+     "pair.hum_sideband_rise_db"},
+    {"ripple-both-paths", LEADS, 1,
+     "second.hum_sideband_db=-50~0.2 second.hum_sideband_hz=100 first.hum_sideband_db=-51~0.2 "
+     "first.hum_sideband_hz=100",
+     "both paths is modulated"},
+    {"ripple-both-paths", SILENT, 1, "second.hum_sideband_db=-50~0.2 second.hum_sideband_hz=100",
+     "first.hum_sideband_db"},
+    {"hum-second", SILENT, 1, "second.hum_sideband_db=-50~0.2 second.hum_sideband_hz=100~0.01",
+     "second.hum_ratio_db"},
+
     /* twice the same, past the unit, exchanged */
     {"identical-signals", LEADS, 1, "pair.difference_db<-120", "one and the same signal"},
     {"identical-signals", SILENT, 1, "pair.difference_db=-62", "-62.0 dB"},

@@ -21,8 +21,8 @@ cj_tone_fit *fit_or_fail(const double *const x[], int channels, size_t n,
 double size_of(cj_complex line);
 
 extern const struct CMUnitTest exact_tests[], marker_tests[], residual_tests[],
-    stimuli_tests[];
+    stimuli_tests[], weighting_tests[];
 extern const size_t exact_test_count, marker_test_count, residual_test_count,
-    stimuli_test_count;
+    stimuli_test_count, weighting_test_count;
 
 #endif

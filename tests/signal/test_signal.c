@@ -59,6 +59,8 @@ int main(void)
     int failed = _cmocka_run_group_tests("exact", exact_tests, exact_test_count, NULL, NULL);
     failed += _cmocka_run_group_tests("marker", marker_tests, marker_test_count, NULL, NULL);
     failed += _cmocka_run_group_tests("stimuli", stimuli_tests, stimuli_test_count, NULL, NULL);
+    failed +=
+        _cmocka_run_group_tests("weighting", weighting_tests, weighting_test_count, NULL, NULL);
     return failed +
            _cmocka_run_group_tests("residual", residual_tests, residual_test_count, NULL, NULL);
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
- * All figures of ten minutes of 96 kHz, 24-bit stereo beside libsndfile's own decoding of the same
+ * All figures of ten minutes of 96 kHz, 24-bit stereo with a tone, or with `noise` of five minutes
+ * of noise alone (quasi-peak of every sample), beside libsndfile's own decoding of the same
  * file to double, in turns in one run, in processor time; and the most memory the process ever
  * held.
  */
@@ -11,6 +12,7 @@
 #include <math.h>
 #include <sndfile.h>
 #include <stdio.h>
+#include <string.h>
 #include <sys/resource.h>
 
 enum { BLOCK = 1 << 16, TURNS = 5 };
@@ -29,7 +31,7 @@ static double pass_plain(const char *path, double *sum)
     return processor_seconds() - begin;
 }
 
-static double pass_figures(const char *path, double *gain)
+static double pass_figures(const char *path, const char *name, double *value)
 {
     double begin = processor_seconds();
     cj_capture *capture = NULL;
@@ -42,18 +44,22 @@ static double pass_figures(const char *path, double *gain)
         return NAN;
     }
     double took = processor_seconds() - begin;
-    *gain = cj_figure_find(&measurement->pair, "gain")->value;
+    const cj_figure *figure = cj_figure_find(&measurement->pair, name);
+    if (figure == NULL)
+        figure = cj_figure_find(&measurement->channel[0], name);
+    *value = figure->value;
     cj_measurement_free(measurement);
     cj_capture_free(capture);
     return took;
 }
 
-static int compare(const char *path)
+/* Measures the file in turns with plain decoding; the figure of that name must read `want`. */
+static int compare(const char *path, const char *name, double want, double within)
 {
-    double ratio[TURNS], figures[TURNS], plain[TURNS], sum = 0, gain = NAN;
+    double ratio[TURNS], figures[TURNS], plain[TURNS], sum = 0, value = NAN;
     for (int i = 0; i < TURNS; i++) {
         plain[i] = pass_plain(path, &sum);
-        figures[i] = pass_figures(path, &gain);
+        figures[i] = pass_figures(path, name, &value);
         ratio[i] = figures[i] / plain[i];
     }
     sort(ratio, TURNS);
@@ -67,10 +73,24 @@ static int compare(const char *path)
            figures[TURNS / 2], plain[TURNS / 2], ratio[TURNS / 2], ratio[0], ratio[TURNS - 1],
            TURNS, usage.ru_maxrss);
     /* a wrong answer is no fast answer */
-    return fabs(gain - 0.1) < 1e-6 && isfinite(ratio[TURNS / 2]) ? 0 : 1;
+    return fabs(value - want) < within && isfinite(ratio[TURNS / 2]) ? 0 : 1;
 }
 
-int main(void)
+static int compare_tone(const char *path)
 {
-    return with_long_wav(compare);
+    return compare(path, "gain", 0.1, 1e-6);
+}
+
+/* White noise of 1e-3 RMS at 96 kHz leaves 1.493e-3 behind the network (integral of Table 1 of the
+ * Recommendation); the mean reading is 1.55 times that, the largest of 5 min some 1.10 times more.
+ */
+static int compare_noise(const char *path)
+{
+    return compare(path, "noise_468_v", 1.493e-3 * 1.55 * 1.10, 1e-4);
+}
+
+int main(int argc, char **argv)
+{
+    bool noise = argc > 1 && strcmp(argv[1], "noise") == 0;
+    return noise ? with_noise_wav(compare_noise) : with_long_wav(compare_tone);
 }

@@ -28,15 +28,28 @@ void sort(double *values, size_t count)
     qsort(values, count, sizeof *values, by_value);
 }
 
-/* Uniform noise of a little over a converter's own, so that no figure is of silence. */
+/* Near enough normal, deviation 1: the sum of four uniform ones of deviation 1/2. */
 static double noise(unsigned long long *state)
 {
-    *state = *state * 6364136223846793005ull + 1442695040888963407ull;
-    return 2e-6 * ((double)(*state >> 11) * 0x1p-53 - 0.5);
+    double sum = 0;
+    for (int i = 0; i < 4; i++) {
+        *state = *state * 6364136223846793005ull + 1442695040888963407ull;
+        sum += (double)(*state >> 11) * 0x1p-53 - 0.5;
+    }
+    return sum * sqrt(3);
 }
 
-/* A 997 Hz tone, the second channel inverted and at a tenth. */
-static int make(int file)
+struct content {
+    int seconds;
+    double tone, noise; /* peak; RMS */
+};
+
+/* A little over a converter's own noise, so that no figure is of silence; and noise alone. */
+static const struct content with_tone = {LONG_SECONDS, 0.5, 0.6e-6};
+static const struct content noise_alone = {NOISE_SECONDS, 0, 1e-3};
+
+/* A 997 Hz tone, the second channel inverted and at a tenth; noise in both. */
+static int make(int file, const struct content *content)
 {
     static double both[2 * BLOCK];
     SF_INFO info = {
@@ -45,14 +58,14 @@ static int make(int file)
     if (sound == NULL)
         return -1;
     unsigned long long state = 1;
-    sf_count_t left_over = (sf_count_t)LONG_RATE * LONG_SECONDS, k = 0;
+    sf_count_t left_over = (sf_count_t)LONG_RATE * content->seconds, k = 0;
     while (left_over > 0) {
         sf_count_t now = left_over < BLOCK ? left_over : BLOCK;
         for (sf_count_t i = 0; i < now; i++, k++) {
-            double tone =
-                0.5 * sin(2 * 3.14159265358979323846 * 997 * (double)(k % LONG_RATE) / LONG_RATE);
-            both[2 * i] = tone + noise(&state);
-            both[2 * i + 1] = -0.1 * tone + noise(&state);
+            double tone = content->tone * sin(2 * 3.14159265358979323846 * 997 *
+                                              (double)(k % LONG_RATE) / LONG_RATE);
+            both[2 * i] = tone + content->noise * noise(&state);
+            both[2 * i + 1] = -0.1 * tone + content->noise * noise(&state);
         }
         if (sf_writef_double(sound, both, now) != now)
             break;
@@ -61,14 +74,14 @@ static int make(int file)
     return sf_close(sound) == 0 && left_over == 0 ? 0 : -1;
 }
 
-int with_long_wav(int (*use)(const char *path))
+static int with_wav(int (*use)(const char *path), const struct content *content)
 {
     const char *folder = getenv("TMPDIR");
     char path[1024];
     snprintf(path, sizeof path, "%s/coldjoint-timing-XXXXXX",
              folder && folder[0] ? folder : P_tmpdir);
     int file = mkstemp(path);
-    if (file < 0 || make(file) != 0) {
+    if (file < 0 || make(file, content) != 0) {
         fprintf(stderr, "%s: cannot be made\n", path);
         if (file >= 0)
             unlink(path);
@@ -78,4 +91,14 @@ int with_long_wav(int (*use)(const char *path))
     close(file);
     unlink(path);
     return status;
+}
+
+int with_long_wav(int (*use)(const char *path))
+{
+    return with_wav(use, &with_tone);
+}
+
+int with_noise_wav(int (*use)(const char *path))
+{
+    return with_wav(use, &noise_alone);
 }

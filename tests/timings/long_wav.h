@@ -5,11 +5,13 @@
 
 #include <stddef.h>
 
-enum { LONG_RATE = 96000, LONG_SECONDS = 600 };
+enum { LONG_RATE = 96000, LONG_SECONDS = 600, NOISE_SECONDS = 300 };
 
 /* Makes the file, calls use with its path, removes it; returns what use returned, 1 where it cannot
  * be made. */
 int with_long_wav(int (*use)(const char *path));
+/* The same with five minutes of noise alone. */
+int with_noise_wav(int (*use)(const char *path));
 
 /* Of this process, so that other work on the machine counts little. */
 double processor_seconds(void);
