@@ -486,6 +486,8 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
         reset(all);
         status = analyse_once(capture, options, all, true, err);
     }
+    if (status == CJ_OK)
+        status = cj__look_closer(capture, options, all, err);
     if (status != CJ_OK) {
         cj__analysis_free(all);
         return status;

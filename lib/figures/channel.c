@@ -424,6 +424,7 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(add_levels(&v, set));
     ADD(add_tone(&v, set));
     ADD(add_distortion(&v, set));
+    ADD(cj__imd_figures(all, channel, set));
     ADD(add_noise(&v, set));
     ADD(add_lines(&v, set));
     ADD(add_clip(&v, set));

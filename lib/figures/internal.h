@@ -189,6 +189,42 @@ cj_status cj__pair_correlate(cj__pair_sums *pair, cj_spectra *spectra, const dou
                              const double *two, size_t n, cj_error *err);
 void cj__pair_finish(cj__pair_sums *pair);
 
+/* ---- two tones: what they make of each other ---- */
+
+#define CJ__IMD_LINES 4
+
+typedef struct cj__imd {
+    bool measured;    /* false: why says what stood in the way */
+    const char *kind; /* word: modulation, difference-frequency; NULL: neither */
+    const char *why;
+    bool seen;       /* products stand out of the noise; else bound holds */
+    double ratio, u; /* of the total to the reference the standard names */
+    double bound;
+} cj__imd;
+
+/* Channel 2 against channel 1 at one of the tones. */
+typedef struct cj__point {
+    double frequency, frequency_u; /* cycles a sample */
+    bool seen[2];                  /* the tone stands out of the noise of that channel */
+    double peak[2];
+    cj_complex ratio;
+    double gain_u, phase_u; /* relative, radians */
+    double bound;           /* of the gain, where channel 2 does not show the tone */
+} cj__point;
+
+typedef struct cj__two_tones {
+    bool present; /* the figures below are filled in */
+    cj__imd imd[2];
+    cj__point point[2]; /* the lower tone, the upper */
+    int stronger;       /* of the two, in channel 1 */
+} cj__two_tones;
+
+/* The two strongest lines of n samples, where they are two tones: most of the signal, neither a
+ * harmonic of the other, the weaker one at least `least` of the stronger. Lower frequency first.
+ * bins: room for n/2+1. */
+cj_status cj__two_lines(cj_spectra *spectra, const double *x, size_t n, double least,
+                        cj_complex *bins, double frequency[2], bool *found, cj_error *err);
+
 /* ---- everything about a record ---- */
 
 typedef enum cj__signal_kind {
@@ -217,7 +253,14 @@ struct cj__analysis {
     cj__pair_sums pair;
     struct cj__sweep *sweep;     /* response.h; NULL: the record is none */
     const cj_response *response; /* once it was made; the measurement's */
+    cj__two_tones two;
 };
+
+/* What a second look at the record tells, once it is known what it holds (closer.c). */
+cj_status cj__look_closer(cj_capture *capture, const cj_measure_options *options, cj__analysis *all,
+                          cj_error *err);
+cj_status cj__two_tones_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
+cj_status cj__imd_figures(const cj__analysis *all, int channel, cj_figure_set *set);
 
 cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj__analysis **out,
                       cj_error *err);
