@@ -58,17 +58,19 @@ void cj__clip_add(cj__clip *clip, const double *x, size_t n, const struct cj__fl
 
 typedef struct cj__drops {
     size_t count;
+    size_t at[CJ_LOSSES], length[CJ_LOSSES]; /* samples of the record; of the first CJ_LOSSES */
     size_t head,
         tail; /* samples at the record's ends in which the tone was not there (yet, any more) */
-    bool in_event;                      /* an event runs into the next block */
+    bool in_event;                      /* an event runs on */
+    size_t since;                       /* samples of tone since the last loss */
     double quiet_square, quiet_samples; /* residual power between the events */
 } cj__drops;
 
-/* What a loss is measured by: level and DC of the tone in the channel, and the window in samples.
- */
+/* What a loss is measured by: level and DC of the tone in the channel; windows and their pieces in
+ * samples; and where the block stands in the record. */
 typedef struct cj__loss {
     double peak, dc;
-    size_t window;
+    size_t window, piece, at;
 } cj__loss;
 
 /* Counts the losses of one block of samples x by what the tone leaves of them. Where the tone is
@@ -76,10 +78,13 @@ typedef struct cj__loss {
  * left then. */
 double cj__drops_add(cj__drops *drops, const double *x, double *left, size_t n,
                      const cj__loss *loss);
+/* n samples from `at` of the record on are lost. */
+void cj__drops_note(cj__drops *drops, size_t at, size_t n);
 
 /* Window for losses in samples: a fifth of a millisecond or a quarter of a period, whichever is
- * longer. */
+ * longer; and its pieces of a tenth of a millisecond. */
 size_t cj__drops_window(double frequency, double rate_hz);
+size_t cj__drops_piece(size_t window, double rate_hz);
 
 /* Puts NaN into left where the tone is gone; returns how many samples that were. */
 size_t cj__drops_mask(const double *x, double *left, size_t n, const cj__loss *loss);

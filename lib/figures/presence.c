@@ -304,7 +304,10 @@ static cj_status fit_between_losses(struct cj__work *w, size_t n, bool *losses, 
     for (int c = 0; c < w->all->channels; c++) {
         const cj_tone_channel *channel = &fit->channel[c];
         cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
-        const cj__loss loss = {sqrt(cj__line_square(channel, 0)), channel->dc, window};
+        const cj__loss loss = {.peak = sqrt(cj__line_square(channel, 0)),
+                               .dc = channel->dc,
+                               .window = window,
+                               .piece = cj__drops_piece(window, w->all->about->rate_hz)};
         size_t lost = cj__drops_mask(w->x[c], w->left[c], n, &loss);
         bool part = lost > 0 && lost < n / 2;
         *losses = *losses || part;
