@@ -428,6 +428,7 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(add_noise(&v, set));
     ADD(add_lines(&v, set));
     ADD(add_clip(&v, set));
+    ADD(cj__edge_figures(all, channel, set));
     ADD(add_drops(&v, set));
     return all->response && all->channels == 1 ? cj__corner_figures(all->response, set) : CJ_OK;
 }

@@ -17,5 +17,7 @@ cj_status cj__look_closer(cj_capture *capture, const cj_measure_options *options
     cj_status status = CJ_OK;
     if (holds(all, CJ__SIGNAL_TWO_TONE))
         status = cj__two_tones_measure(capture, all, err);
+    if (status == CJ_OK && holds(all, CJ__SIGNAL_SQUARE))
+        status = cj__edges_measure(capture, all, err);
     return status;
 }

@@ -230,6 +230,24 @@ typedef struct cj__two_tones {
 cj_status cj__two_lines(cj_spectra *spectra, const double *x, size_t n, double least,
                         cj_complex *bins, double frequency[2], bool *found, cj_error *err);
 
+/* ---- the edges of a square ---- */
+
+typedef struct cj__edge {
+    bool measured; /* false: why says what stood in the way */
+    const char *why;
+    double seconds, u; /* 10 % to 90 %, samples */
+    bool coarse;       /* faster than the samples show: below `bound` */
+    double bound;
+    double slope, slope_u; /* units a sample, 20 % to 80 % */
+    bool straight;         /* as under a slew limit, not round as behind a pole */
+    double over, over_u;   /* overshoot over the step */
+} cj__edge;
+
+typedef struct cj__edges {
+    bool present;
+    cj__edge rise, fall;
+} cj__edges;
+
 /* ---- everything about a record ---- */
 
 typedef enum cj__signal_kind {
@@ -259,12 +277,15 @@ struct cj__analysis {
     struct cj__sweep *sweep;     /* response.h; NULL: the record is none */
     const cj_response *response; /* once it was made; the measurement's */
     cj__two_tones two;
+    cj__edges edges[2];
 };
 
 /* What a second look at the record tells, once it is known what it holds (closer.c). */
 cj_status cj__look_closer(cj_capture *capture, const cj_measure_options *options, cj__analysis *all,
                           cj_error *err);
 cj_status cj__two_tones_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
+cj_status cj__edges_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
+cj_status cj__edge_figures(const cj__analysis *all, int channel, cj_figure_set *set);
 cj_status cj__imd_figures(const cj__analysis *all, int channel, cj_figure_set *set);
 
 cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj__analysis **out,

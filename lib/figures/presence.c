@@ -144,6 +144,24 @@ static double outer_share(const double *x, size_t n)
     return level.valid ? (double)outer / (double)level.valid : 0;
 }
 
+/* RMS over mean size, about the mean: 1 for a square (1.02 with 25 % of overshoot), 1.11 for a
+ * sine. */
+static double form_factor(const double *x, size_t n)
+{
+    cj__level level = {0};
+    cj__level_add(&level, x, n);
+    double mean = cj__level_mean(&level), size = 0;
+    for (size_t i = 0; i < n; i++)
+        size += isnan(x[i]) ? 0 : fabs(x[i] - mean);
+    return sqrt(cj__level_variance(&level)) * (double)level.valid / size;
+}
+
+/* Overshoot stretches the range, so that the flats are not its outer part. */
+static bool is_square(const double *x, size_t n)
+{
+    return outer_share(x, n) > 0.85 || form_factor(x, n) < 1.03;
+}
+
 /* Largest line the tone leaves, as a peak value, mains lines aside (they are hum). */
 static double second_line(const struct cj__work *w, const cj_complex *bins, size_t n)
 {
@@ -225,7 +243,7 @@ static cj_status judge_tone(struct cj__work *w, size_t n, cj_error *err)
             (1 - explained) * fmin(1, second * second / 2 / fmax(channel->residual, 1e-300));
         if (two || (all->tone.channel[c].seen && !single && explained + second_share > 0.8))
             all->signal[c] = CJ__SIGNAL_TWO_TONE;
-        else if (all->tone.channel[c].seen && explained > 0.5 && outer_share(w->x[c], n) > 0.85)
+        else if (all->tone.channel[c].seen && explained > 0.5 && is_square(w->x[c], n))
             all->signal[c] = CJ__SIGNAL_SQUARE;
         if (clear > strongest) {
             strongest = clear;
