@@ -61,7 +61,7 @@ cj_status cj_measure(cj_capture *capture, const cj_measure_options *options, cj_
     measurement->capture = cj_capture_about(capture);
     measurement->channel_count = analysis->channels;
     status = cj__response_of(capture, options, analysis, &measurement->response, err);
-    analysis->response = measurement->response;
+    analysis->response = analysis->two.present ? NULL : measurement->response;
     for (int c = 0; c < analysis->channels && status == CJ_OK; c++)
         status = cj__channel_figures(analysis, c, &measurement->channel[c]);
     for (int c = 0; c < analysis->channels && status == CJ_OK; c++)
