@@ -3,6 +3,7 @@
 import html.parser
 import math
 import os
+import random
 import re
 import resource
 import shutil
@@ -109,6 +110,42 @@ def dithered(bench):
         # TPDF and rounding: a quarter of a step squared, up to 20 of 24 kHz; no more than a bound where it is the file's own
         noise = figures["noise_v"]
         near("noise", noise["below"] if noise["value"] is None else noise["value"], floor / 2 * math.sqrt(20 / 24), 0.02)
+
+
+def write_wav(path, rate, channels):
+    """Float samples of several channels."""
+    data = b"".join(struct.pack("<f", value) for row in zip(*channels) for value in row)
+    count = len(channels)
+    head = struct.pack("<HHIIHH", 3, count, rate, rate * 4 * count, 4 * count, 32)
+    with open(path, "wb") as file:
+        file.write(b"RIFF" + struct.pack("<I", 36 + len(data)) + b"WAVEfmt " + struct.pack("<I", 16) + head + b"data" +
+                   struct.pack("<I", len(data)) + data)
+
+
+def recorded(bench):
+    """A recording started and stopped by hand, with hum and noise: nothing is cut, and the figures are the signal's."""
+    dice = random.Random(4)
+    for shape, kind in ((["tone", "--hz", "997"], "tone"), (["two-tone"], "two-tone"), (["noise"], "noise")):
+        found = bench.answer("stimulus", *shape, "--seconds", "2", "--bits", "float", "-o", "s.wav", status=0)
+        values, rate, _ = samples(os.path.join(bench.folder, "s.wav"))
+        early, late = dice.randrange(rate // 2, rate), rate
+        played = [0.0] * early + list(values) + [0.0] * late
+
+        def channel(gain):
+            return [gain * x + 3e-4 * math.sin(math.tau * 50 * n / rate) + dice.gauss(0, 1e-5) for n, x in enumerate(played)]
+
+        write_wav(os.path.join(bench.folder, "r.wav"), rate, [channel(1), channel(-0.5)])
+        measured = bench.answer("measure", "r.wav", status=0)
+        figures = measured["channels"][0]["figures"]
+        expect(figures["signal"]["value"] == kind, f"{shape}: signal {figures['signal']}")
+        level = found["signal"].get("rms") or math.hypot(*found["signal"]["peak"]) / math.sqrt(2) if kind != "tone" else \
+            found["signal"]["peak"] / math.sqrt(2)
+        near(f"{shape}: RMS", figures["rms_v"]["value"], level, 0.01)
+        if kind == "tone":
+            near("gain", measured["pair"]["figures"]["gain"]["value"], 0.5, 1e-4)
+            expect(figures["dropouts"]["value"] == 0, f"dropouts: {figures['dropouts']}")
+            near("noise and hum", figures["noise_v"]["value"], 3e-4 / math.sqrt(2), 0.01)
+    os.unlink(os.path.join(bench.folder, "r.wav"))
 
 
 def big(bench):
@@ -377,7 +414,7 @@ def check_order(found):
 
 
 def tests(bench):
-    for name, test in (("levels", levels), ("stepped", stepped), ("forms", forms), ("dithered", dithered), ("ten minutes", big),
+    for name, test in (("levels", levels), ("stepped", stepped), ("forms", forms), ("dithered", dithered), ("recorded", recorded), ("ten minutes", big),
                        ("disk full", no_room), ("killed", killed), ("plan", plan_content), ("plan as text", plan_text),
                        ("plan --write", plan_files), ("plans of the fixtures", plans_of_fixtures)):
         yield f"stimulus: {name}", lambda test=test: test(bench)
