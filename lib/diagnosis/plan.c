@@ -54,7 +54,8 @@ static cj_status set_full_scale(cj_plan *plan, double given, cj_error *err)
             plan->setter = item;
     }
     plan->full_scale_given = given > 0;
-    plan->full_scale_v = given > 0 ? given : most > 0 ? round_up(most) : 0;
+    if (most > 0)
+        plan->full_scale_v = given > 0 ? given : round_up(most);
     return CJ_OK;
 }
 
