@@ -447,6 +447,8 @@ static void reset(cj__analysis *all)
                           .channels = kept.channels,
                           .first = kept.first,
                           .samples = kept.samples,
+                          .part_first = kept.part_first,
+                          .part_samples = kept.part_samples,
                           .sweep = kept.sweep};
 }
 
@@ -482,14 +484,18 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
     all->band[0] = band ? options->band_low_hz : 20;
     all->band[1] = band ? options->band_high_hz : 20000;
     all->channels = all->about->selected_count;
-    all->samples = all->about->samples;
+    all->part_samples = all->about->samples;
     cj_status status = look_for_sweep(capture, options, all, err);
+    if (status == CJ_OK && !all->sweep)
+        status = cj__marked_part(capture, &all->part_first, &all->part_samples, err);
+    all->first = all->part_first;
+    all->samples = all->part_samples;
     if (status == CJ_OK)
         status = analyse_once(capture, options, all, false, err);
-    if (status == CJ_OK && !all->tone.present && all->samples < all->about->samples) {
+    if (status == CJ_OK && !all->tone.present && all->samples < all->part_samples) {
         /* quiet ends are only left out around a tone */
-        all->first = 0;
-        all->samples = all->about->samples;
+        all->first = all->part_first;
+        all->samples = all->part_samples;
         reset(all);
         status = analyse_once(capture, options, all, true, err);
     }

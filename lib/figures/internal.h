@@ -150,6 +150,11 @@ typedef struct cj__noise {
 } cj__noise;
 
 typedef struct cj__analysis cj__analysis;
+
+/* marked.c: the part of a recording that holds the signal behind a stimulus' marker; the whole
+ * where no marker is found in its first 20 s. */
+cj_status cj__marked_part(cj_capture *capture, size_t *first, size_t *samples, cj_error *err);
+
 typedef struct cj__spectral
     cj__spectral; /* spectra of one channel's residual, summed over blocks */
 
@@ -285,8 +290,9 @@ struct cj__analysis {
     cj_instruments chain; /* all filled in */
     double band[2];       /* Hz; cycles a sample where the rate is unknown */
     int channels;
-    size_t first, samples; /* what was looked at of the record */
-    size_t used;           /* samples that hold the tone, or all of them */
+    size_t first, samples;           /* what was looked at of the record */
+    size_t part_first, part_samples; /* where the signal is: the record, or what follows a marker */
+    size_t used;                     /* samples that hold the tone, or all of them */
     cj__tone tone;
     cj__level level[2];
     cj__clip clip[2];

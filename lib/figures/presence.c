@@ -75,8 +75,8 @@ static cj_status trim_ends(struct cj__work *w, cj_error *err)
         tail--;
     if (head >= tail || (head == 0 && tail == SEGMENTS))
         return CJ_OK;
-    all->first = n * head / SEGMENTS;
-    all->samples = n * tail / SEGMENTS - all->first;
+    all->first += n * head / SEGMENTS;
+    all->samples = n * tail / SEGMENTS - n * head / SEGMENTS;
     w->block = all->samples;
     return cj__read_block(w, 0, all->samples, err);
 }
