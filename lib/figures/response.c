@@ -227,6 +227,8 @@ cj_status cj__response_of(cj_capture *capture, const cj_measure_options *options
                           const cj__analysis *all, cj_response **out, cj_error *err)
 {
     *out = NULL;
+    if (all->sweep == NULL && all->channels == 2 && all->signal[0] == CJ__SIGNAL_NOISE)
+        return cj__response_of_noise(capture, all, out, err);
     if (all->sweep == NULL)
         return CJ_OK;
     return of_sweep(capture, options, all, all->sweep, out, err);

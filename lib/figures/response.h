@@ -82,6 +82,10 @@ cj_response *cj__response_make(const cj__point *points, size_t count, const cj__
  */
 cj_status cj__response_figures(const cj__analysis *all, cj_figure_set *set);
 
+/* The same from noise; *out stays NULL where the channels have too little in common. */
+cj_status cj__response_of_noise(cj_capture *capture, const cj__analysis *all, cj_response **out,
+                                cj_error *err);
+
 cj_response *cj__response_new(size_t count); /* all NaN, count 0; NULL: out of memory */
 /* low_3db_hz, high_3db_hz and their reference from the points. */
 void cj__response_corners(cj_response *response);
