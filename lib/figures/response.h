@@ -15,7 +15,7 @@ typedef struct cj__sweep {
     bool output_seen;   /* the output shows the sweep by itself */
     cj__track track;    /* of the input */
     double later_s;     /* the output's window is taken this much later */
-    bool known_level;   /* the reference has the level that was played */
+    bool known;         /* the reference is what was played: its level and phase count */
     cj_sweep reference; /* with one channel */
     double start_s;     /* t = (time - start_s) * clock of it */
     double clock;
@@ -68,6 +68,10 @@ cj_status cj__sweep_linear(cj__sweep_reader *reader, cj_spectra *spectra,
                            cj_error *err);
 cj_status cj__sweep_orders(cj__sweep_reader *reader, double mains_hz, cj__point *points,
                            size_t count, cj_error *err);
+
+/* Start and clock of the reference from the recording (one channel). */
+cj_status cj__sweep_align(cj__sweep_reader *reader, cj_spectra *spectra,
+                          const cj_measure_options *options, cj__sweep *sweep, cj_error *err);
 
 /* Points of a grid between two frequencies; NULL: out of memory. */
 cj__point *cj__points_new(double from_hz, double to_hz, size_t *count);

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
- * The response from noise in both channels: Welch 1967 (averaged periodograms, Hann window, half overlapping),
- * H1 = Sxy / Sxx. Noise of the output alone does not bias it; its share shows in the coherence
- * |Sxy|^2 / (Sxx Syy).
+ * The response from noise in both channels: Welch 1967 (averaged periodograms, Hann window, half
+ * overlapping), H1 = Sxy / Sxx. Noise of the output alone does not bias it; its share shows in the
+ * coherence |Sxy|^2 / (Sxx Syy).
  */
 #include "figures/response.h"
 
@@ -108,11 +108,13 @@ static void as_pair(struct welch *w)
     for (size_t k = 0; k <= w->n / 2; k++) {
         double root = sqrt(w->one[k]);
         w->x_bins[k] = (cj_complex){root, 0};
-        w->y_bins[k] = root > 0 ? (cj_complex){w->cross[k].re / root, w->cross[k].im / root} : (cj_complex){0, 0};
+        w->y_bins[k] = root > 0 ? (cj_complex){w->cross[k].re / root, w->cross[k].im / root}
+                                : (cj_complex){0, 0};
     }
 }
 
-/* Mean of the bins' coherence about a frequency, less what chance makes of none: 1 over the segments. */
+/* Mean of the bins' coherence about a frequency, less what chance makes of none: 1 over the
+ * segments. */
 static double coherence_at(const struct welch *w, double step, const cj__local *local, double hz)
 {
     size_t low = (size_t)fmax(1, ceil((hz - local->reach_hz) / step));
@@ -142,12 +144,17 @@ static void set_point(const struct welch *w, double rate, const cj__local *local
     point->there = true;
 }
 
-static cj_status fit_points(struct welch *w, double rate, cj__point *points, size_t count, cj_error *err)
+static cj_status fit_points(struct welch *w, double rate, cj__point *points, size_t count,
+                            cj_error *err)
 {
     double step = rate / (double)w->n;
-    cj__bins bins = {.count = w->n / 2 - 1, .first_hz = step, .step_hz = step, .x = w->x_bins + 1, .y = w->y_bins + 1};
-    /* Noise of neighbouring bins under a Hann window correlates by -2/3 and 1/6, and so does the input
-     * it is multiplied with: what is averaged correlates by their squares. */
+    cj__bins bins = {.count = w->n / 2 - 1,
+                     .first_hz = step,
+                     .step_hz = step,
+                     .x = w->x_bins + 1,
+                     .y = w->y_bins + 1};
+    /* Noise of neighbouring bins under a Hann window correlates by -2/3 and 1/6, and so does the
+     * input it is multiplied with: what is averaged correlates by their squares. */
     bins.correlated[0].re = 4.0 / 9;
     bins.correlated[1].re = 1.0 / 36;
     cj_status status = CJ_OK;
@@ -187,12 +194,14 @@ cj_status cj__response_of_noise(cj_capture *capture, const cj__analysis *all, cj
     if (labs(w.later) < (long)(w.n / 2000) || 4 * (size_t)labs(w.later) > about->samples)
         w.later = 0;
     size_t count = 0;
-    cj__point *points = cj__points_new(fmax(all->band[0], 1), fmin(all->band[1], 0.45 * rate), &count);
+    cj__point *points =
+        cj__points_new(fmax(all->band[0], 1), fmin(all->band[1], 0.45 * rate), &count);
     cj_status status = points && welch_start(&w) ? add_all(&w, err) : cj_fail_memory(err);
     if (status == CJ_OK && w.segments >= LEAST_SEGMENTS) {
         as_pair(&w);
         status = fit_points(&w, rate, points, count, err);
-        if (status == CJ_OK && coherent(points, count) && (*out = cj__response_make(points, count, all)) == NULL)
+        if (status == CJ_OK && coherent(points, count) &&
+            (*out = cj__response_make(points, count, all)) == NULL)
             status = cj_fail_memory(err);
     }
     cj_free(points);

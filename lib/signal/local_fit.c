@@ -10,10 +10,10 @@
 #define POLYNOMIAL 3 /* 1, u, u^2 */
 #define MOST (POLYNOMIAL + 2)
 #define LEAST_BINS 15
-#define TURNS 4          /* of weighting down */
-#define FAR 30.0         /* |residual|^2 over its mean from which a bin has no weight */
-/* What these weights make of the mean |residual|^2 of normal noise (exponentially distributed): the integral of
- * r (1 - r/30)^2 exp(-r) over that of (1 - r/30)^2 exp(-r). */
+#define TURNS 4  /* of weighting down */
+#define FAR 30.0 /* |residual|^2 over its mean from which a bin has no weight */
+/* What these weights make of the mean |residual|^2 of normal noise (exponentially distributed): the
+ * integral of r (1 - r/30)^2 exp(-r) over that of (1 - r/30)^2 exp(-r). */
 #define SHRUNK ((1 - 4 / FAR + 6 / FAR / FAR) / (1 - 2 / FAR + 2 / FAR / FAR))
 #define NEAR_LINE_BINS 8 /* a mains line reaches this far */
 
