@@ -194,6 +194,13 @@ static void as_of_stimulus(cj_response *r, const cj__sweep *sweep)
 {
     double gain;
     r->of_stimulus = true;
+    for (size_t k = 0; k < r->count; k++) {
+        /* a delay d of frequency turns the phase by the integral of d over it: of ln f, f (ln f -
+         * 1) */
+        double along = sweep->slope_u * (log(r->hz[k] / 1000) - 1 - sweep->middle);
+        r->u_phase_deg[k] =
+            hypot(r->u_phase_deg[k], 360 * r->hz[k] * hypot(sweep->middle_u, along));
+    }
     if (sweep->known || r->count == 0)
         return;
     cj_response_at(r, r->reference_hz, &gain, NULL, NULL, NULL);

@@ -19,6 +19,9 @@ typedef struct cj__sweep {
     cj_sweep reference; /* with one channel */
     double start_s;     /* t = (time - start_s) * clock of it */
     double clock;
+    /* Uncertainty of the delay taken out: middle_u at 1000 exp(middle) Hz, and slope_u of its slope
+     * over ln f. */
+    double middle, middle_u, slope_u;
 } cj__sweep;
 
 /* A stretch of the record at rate / 2^level. */

@@ -16,6 +16,8 @@
 
 struct line {
     double at_1k, slope; /* delay = at_1k + slope ln(hz / 1000) */
+    double middle, middle_u,
+        slope_u; /* ln(hz / 1000) of the middle, uncertainty there and of the slope */
 };
 
 static double delay_of(const cj__point *p)
@@ -37,7 +39,7 @@ static bool fit_line(const cj__point *points, size_t count, struct line *out)
 {
     double far = INFINITY;
     for (int turn = 0; turn < 4; turn++) {
-        double w = 0, x = 0, y = 0, xx = 0, xy = 0, left = 0;
+        double w = 0, x = 0, y = 0, xx = 0, xy = 0, left = 0, used = 0;
         struct line before = *out;
         for (int pass = 0; pass < 3; pass++)
             for (size_t i = count / 3; i < count; i++) {
@@ -49,6 +51,7 @@ static bool fit_line(const cj__point *points, size_t count, struct line *out)
                     continue;
                 if (pass == 0) {
                     w += weight;
+                    used++;
                     x += weight * at;
                     y += weight * d;
                 } else if (pass == 1) {
@@ -61,7 +64,8 @@ static bool fit_line(const cj__point *points, size_t count, struct line *out)
             }
         if (!(w > 0) || !(xx > 0))
             return false;
-        *out = (struct line){y / w - xy / xx * x / w, xy / xx};
+        *out = (struct line){y / w - xy / xx * x / w, xy / xx, x / w, sqrt(left / used),
+                             sqrt(left * w / xx / used)};
         far = REJECT * sqrt(left) + SETTLED_S;
     }
     return isfinite(out->at_1k) && isfinite(out->slope);
@@ -71,6 +75,9 @@ static void take(cj__sweep *sweep, const struct line *line)
 {
     double scale = sweep->reference.scale_s, from = log(sweep->reference.from_hz / 1000);
     sweep->start_s += line->at_1k + line->slope * from;
+    sweep->middle = line->middle;
+    sweep->middle_u = line->middle_u;
+    sweep->slope_u = line->slope_u;
     sweep->clock = 1 / (1 / sweep->clock + line->slope / scale);
     /* the track of the reference itself */
     sweep->track.scale_s = scale / sweep->clock;
@@ -90,7 +97,7 @@ cj_status cj__sweep_align(cj__sweep_reader *reader, cj_spectra *spectra,
     for (size_t i = 0; points && i < count; i += SPARSE)
         points[kept++] = points[i];
     for (int turn = 0; turn < TURNS && status == CJ_OK; turn++) {
-        struct line line = {0, 0};
+        struct line line = {0};
         for (size_t i = 0; i < kept; i++)
             points[i].there = false;
         status = cj__sweep_linear(reader, spectra, options, points, kept, err);
