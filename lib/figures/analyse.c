@@ -291,6 +291,7 @@ static void add_flat_tops(struct cj__work *w, size_t n)
     for (int c = 0; c < w->all->channels; c++) {
         struct cj__flat flat = {w->low[c], w->high[c], 0, about->channels[about->selected[c]].step};
         cj__clip_add(&w->all->clip[c], w->x[c], n, &flat);
+        cj__sweep_watch(w->all->sweep, c, w->x[c], n, about->rate_hz);
     }
 }
 

@@ -232,6 +232,8 @@ static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options
         points && spectra ? cj__reader_start(&reader, capture, sweep, err) : cj_fail_memory(err);
     reader.band[0] = all->band[0];
     reader.band[1] = all->band[1];
+    if (status == CJ_OK)
+        status = cj__sweep_gaps(capture, sweep, err);
     if (status == CJ_OK && sweep->input == sweep->output)
         status = cj__sweep_align(&reader, spectra, options, sweep, err);
     if (status == CJ_OK)

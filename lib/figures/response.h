@@ -9,6 +9,22 @@
 
 #define CJ__PER_OCTAVE 48
 
+#define CJ__MOST_GAPS 8
+
+/* A moment in which one channel is lost; there it is taken to be now * other[n] + before * other[n
+ * - quarter]. */
+typedef struct cj__gap {
+    int channel;
+    size_t start, count; /* samples of the record */
+    long quarter;
+    double now, before;
+} cj__gap;
+
+struct cj__watch {
+    size_t at, run; /* samples seen; samples that have been quiet */
+    double level;
+};
+
 /* A sweep in a capture: where it is, and what stands for the input. */
 typedef struct cj__sweep {
     int input, output;  /* channels; both 0: the input is `reference` */
@@ -22,6 +38,9 @@ typedef struct cj__sweep {
     /* Uncertainty of the delay taken out: middle_u at 1000 exp(middle) Hz, and slope_u of its slope
      * over ln f. */
     double middle, middle_u, slope_u;
+    struct cj__watch watch[2];
+    cj__gap gaps[CJ__MOST_GAPS];
+    size_t gap_count;
 } cj__sweep;
 
 /* A stretch of the record at rate / 2^level. */
@@ -71,6 +90,14 @@ cj_status cj__sweep_linear(cj__sweep_reader *reader, cj_spectra *spectra,
                            cj_error *err);
 cj_status cj__sweep_orders(cj__sweep_reader *reader, double mains_hz, cj__point *points,
                            size_t count, cj_error *err);
+
+/* Looks for losses in the next n samples of a channel. */
+void cj__sweep_watch(cj__sweep *sweep, int channel, const double *x, size_t n, double rate_hz);
+/* Keeps the losses that only one channel has, with what stands in for them. */
+cj_status cj__sweep_gaps(cj_capture *capture, cj__sweep *sweep, cj_error *err);
+/* Fills what of a gap lies in samples start .. start + n - 1, which x holds. */
+cj_status cj__gap_fill(cj_capture *capture, const cj__gap *gap, size_t start, size_t n, double *x,
+                       cj_error *err);
 
 /* Start and clock of the reference from the recording (one channel). */
 cj_status cj__sweep_align(cj__sweep_reader *reader, cj_spectra *spectra,

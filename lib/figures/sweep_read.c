@@ -54,6 +54,11 @@ static cj_status read_padded(cj__sweep_reader *reader, int channel, long start, 
         cj_capture_read(reader->capture, (size_t)first, (size_t)(last - first), out, err);
     for (long i = 0; status == CJ_OK && i < last - first; i++)
         at[i] = isnan(at[i]) ? 0 : at[i];
+    const cj__sweep *sweep = reader->sweep;
+    for (size_t i = 0; status == CJ_OK && i < sweep->gap_count; i++)
+        if (sweep->gaps[i].channel == channel)
+            status = cj__gap_fill(reader->capture, &sweep->gaps[i], (size_t)first,
+                                  (size_t)(last - first), at, err);
     return status;
 }
 

@@ -326,6 +326,32 @@ static void one_channel_of_a_known_sweep(void **state)
         }
 }
 
+/* A contact that opens once, for some milliseconds. */
+static void a_dropout(void **state)
+{
+    (void)state;
+    static const struct setting settings[] = {
+        {"5 ms at 80 Hz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 1.4, .lost_s = 0.005},
+        {"5 ms at 900 Hz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 3.1, .lost_s = 0.005,
+         .noise = 1e-4},
+        {"20 ms at 2 kHz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 3.7, .lost_s = 0.02,
+         .noise = 1e-4},
+        {"1 ms at 9 kHz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 4.7, .lost_s = 0.001},
+    };
+    const struct filter f = section('l', 4000, 0.7071, RATE);
+    for (size_t s = 0; s < sizeof settings / sizeof settings[0]; s++) {
+        struct memory_capture *made = capture_of(&settings[s], &f);
+        cj_measurement *m = measured_with(made, (cj_measure_options){0});
+        struct errors e = {0};
+        assert_non_null(m->response);
+        compare(m->response, &f, RATE, 20, 20000, &e);
+        check_close(settings[s].label, e.db, 0, 0.05);
+        check_close(settings[s].label, e.degrees, 0, 0.5);
+        cj_measurement_free(m);
+        memory_capture_free(made);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -333,6 +359,7 @@ int main(void)
         cmocka_unit_test(stated_uncertainty),
         cmocka_unit_test(harmonics_of_a_polynomial),
         cmocka_unit_test(response_from_noise),
+        cmocka_unit_test(a_dropout),
         cmocka_unit_test(one_channel_of_a_known_sweep),
     };
     return cmocka_run_group_tests_name("figures-response", tests, NULL, NULL);
