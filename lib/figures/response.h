@@ -124,6 +124,9 @@ cj_response *cj__response_new(size_t count); /* all NaN, count 0; NULL: out of m
 /* low_3db_hz, high_3db_hz and their reference from the points. */
 void cj__response_corners(cj_response *response);
 
+/* Takes what `match` shows of the chain out of the pair and of the response. */
+cj_status cj__apply_match(cj_measurement *measurement, const cj_measurement *match);
+
 /* Second path against first, point by point, where both captures have a response. */
 cj_status cj__compare_responses(cj_comparison *comparison);
 /* Match, differ or undecided by all points between 20 Hz and 20 kHz. */
