@@ -29,6 +29,9 @@ struct request {
     char **rules_files;
     size_t rules_count, rules_capacity;
     char *output;   /* -o; NULL: standard output */
+    char *stimulus_name, *match_name; /* --stimulus, --match; NULL: not given */
+    cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
+    struct measured *match;
     double reads_v; /* scale --reads; 0: not given */
     char *folder; /* plan --write; NULL: not given */
     char signal_texts[SIGNAL_TEXTS][64]; /* stimulus: what stands behind each option; "": not given */
@@ -76,6 +79,12 @@ struct measured {
 cj_status measured_make(const struct request *request, const char *name, int index, int count,
                         struct measured *out, cj_error *err);
 void measured_free(struct measured *measured);
+
+/* ---- chain.c: the file that was played, the capture of both inputs on one point ---- */
+
+/* Reads both where they are given. Called after the options are read, before the command runs. */
+cj_status chain_read(struct request *request, cj_error *err);
+void chain_free(struct request *request);
 
 /* ---- evidence.c: what stands behind the board becomes what was seen of the unit ---- */
 

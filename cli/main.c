@@ -83,8 +83,11 @@ static int run_command(const struct command *command, int count, const char **ar
     else if (result == CJ_OK) {
         result = output_check(&request, err);
         if (result == CJ_OK)
+            result = chain_read(&request, err);
+        if (result == CJ_OK)
             result = command->run(&request, err);
     }
+    chain_free(&request);
     if (context != NULL)
         poptFreeContext(context);
     request_free(&request);

@@ -17,6 +17,8 @@ enum {
     OPTION_BAND,
     OPTION_MAINS,
     OPTION_INSTRUMENTS,
+    OPTION_STIMULUS,
+    OPTION_MATCH,
     OPTION_RULES,
     OPTION_EXPLAIN,
     OPTION_OUTPUT,
@@ -42,6 +44,10 @@ static const struct poptOption common[] = {
     {"mains", 0, POPT_ARG_STRING, NULL, OPTION_MAINS, "mains frequency (default: found)", "50|60"},
     {"instruments", 0, POPT_ARG_STRING, NULL, OPTION_INSTRUMENTS,
      "the errors of your own scope or interface (YAML)", "FILE"},
+    {"stimulus", 0, POPT_ARG_STRING, NULL, OPTION_STIMULUS,
+     "the sweep that was played, for a recording of one channel", "FILE"},
+    {"match", 0, POPT_ARG_STRING, NULL, OPTION_MATCH,
+     "a capture with both inputs on one point: their own difference is taken out", "CAPTURE"},
     {"rules", 0, POPT_ARG_STRING, NULL, OPTION_RULES,
      "more rules for the findings of compare (YAML; may be given again)", "FILE"},
     {"explain", 0, POPT_ARG_NONE, NULL, OPTION_EXPLAIN,
@@ -167,6 +173,15 @@ static cj_status take_output(struct request *request, const char *text, cj_error
     return request->output ? CJ_OK : cj_fail_memory(err);
 }
 
+static cj_status take_name(const char *option, const char *text, char **name, cj_error *err)
+{
+    if (*text == '\0')
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0, "%s wants the name of a file", option);
+    cj_free(*name);
+    *name = cj_copy_text(text);
+    return *name ? CJ_OK : cj_fail_memory(err);
+}
+
 static cj_status take_instruments(struct request *request, const char *text, cj_error *err)
 {
     request->instruments_given = true;
@@ -207,6 +222,10 @@ static cj_status take_common(struct request *request, int option, const char *te
         return take_mains(request, text, err);
     case OPTION_INSTRUMENTS:
         return take_instruments(request, text, err);
+    case OPTION_STIMULUS:
+        return take_name("--stimulus", text, &request->stimulus_name, err);
+    case OPTION_MATCH:
+        return take_name("--match", text, &request->match_name, err);
     case OPTION_RULES:
         return take_rules(request, text, err);
     case OPTION_OUTPUT:

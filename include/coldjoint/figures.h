@@ -141,6 +141,11 @@ typedef struct cj_measurement {
 
 CJ_API CJ_MUST_CHECK cj_status cj_measure(cj_capture *capture, const cj_measure_options *options,
                                           cj_measurement **out, cj_error *err);
+/* What a file holds that was played (channel 1 of it): a sweep with its range, rate of sweep and peak, to be given
+ * as `played`. CJ_DATA: no sweep. Clock and start do not matter: they are found from each recording. */
+CJ_API CJ_MUST_CHECK cj_status cj_stimulus_recognise(cj_capture *capture, cj_stimulus *out, cj_error *err);
+/* Whether a measurement can be given as `match`: CJ_DATA where it shows no gain of channel 2 against channel 1. */
+CJ_API CJ_MUST_CHECK cj_status cj_match_check(const cj_measurement *measurement, cj_error *err);
 CJ_API void cj_measurement_free(cj_measurement *measurement);
 
 /* ---- one path against another ---- */

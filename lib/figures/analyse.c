@@ -294,6 +294,7 @@ static void add_flat_tops(struct cj__work *w, size_t n)
     for (int c = 0; c < w->all->channels; c++) {
         struct cj__flat flat = {w->low[c], w->high[c], 0, about->channels[about->selected[c]].step};
         cj__clip_add(&w->all->clip[c], w->x[c], n, &flat);
+        cj__sweep_watch(w->all->sweep, c, w->x[c], n, about->rate_hz);
     }
 }
 
@@ -480,6 +481,8 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
     all->about = cj_capture_about(capture);
     all->chain =
         cj__chain_of(options ? options->instruments : NULL, all->about, all->about->rate_hz);
+    if (options && options->match)
+        all->chain.match = all->chain.skew_s = 0; /* what it shows stands in for them */
     bool band = options && options->band_high_hz > 0;
     all->band[0] = band ? options->band_low_hz : 20;
     all->band[1] = band ? options->band_high_hz : 20000;

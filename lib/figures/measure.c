@@ -68,6 +68,8 @@ cj_status cj_measure(cj_capture *capture, const cj_measure_options *options, cj_
         status = list_losses(analysis, c, measurement);
     if (status == CJ_OK && analysis->channels == 2)
         status = cj__pair_figures(analysis, &measurement->pair);
+    if (status == CJ_OK && options && options->match && analysis->channels == 2)
+        status = cj__apply_match(measurement, options->match);
     if (status == CJ_OK)
         status = cj__advise(analysis, measurement, &measurement->advice);
 out:

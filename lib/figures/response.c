@@ -189,8 +189,29 @@ void cj_response_at(const cj_response *r, double hz, double *gain_db, double *u_
 
 /* ---- a sweep ---- */
 
+/* Of a sweep that was only recognised, level and phase are not known. */
+static void as_of_stimulus(cj_response *r, const cj__sweep *sweep)
+{
+    double gain;
+    r->of_stimulus = true;
+    for (size_t k = 0; k < r->count; k++) {
+        /* a delay d of frequency turns the phase by the integral of d over it: of ln f, f (ln f -
+         * 1) */
+        double along = sweep->slope_u * (log(r->hz[k] / 1000) - 1 - sweep->middle);
+        r->u_phase_deg[k] =
+            hypot(r->u_phase_deg[k], 360 * r->hz[k] * hypot(sweep->middle_u, along));
+    }
+    if (sweep->known || r->count == 0)
+        return;
+    cj_response_at(r, r->reference_hz, &gain, NULL, NULL, NULL);
+    for (size_t k = 0; k < r->count; k++) {
+        r->gain_db[k] -= gain;
+        r->phase_deg[k] = r->u_phase_deg[k] = r->delay_s[k] = NAN;
+    }
+}
+
 static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options,
-                          const cj__analysis *all, const cj__sweep *sweep, cj_response **out,
+                          const cj__analysis *all, cj__sweep *sweep, cj_response **out,
                           cj_error *err)
 {
     cj__sweep_reader reader = {0};
@@ -201,11 +222,20 @@ static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options
     double beyond = exp(fmin(M_LN2, (double)all->about->samples / rate / 64 / scale));
     double from = cj__track_hz(&sweep->track, sweep->track.first_s) / beyond;
     double to = fmin(0.47 * rate, cj__track_hz(&sweep->track, sweep->track.last_s) * beyond);
+    if (sweep->input == sweep->output && !sweep->known) {
+        /* where it faded in and out is not known: an octave and a third of one are left to that */
+        from = cj__track_hz(&sweep->track, sweep->track.first_s) * 2;
+        to = cj__track_hz(&sweep->track, sweep->track.last_s) / 1.26;
+    }
     cj__point *points = cj__points_new(from, to, &count);
     cj_status status =
         points && spectra ? cj__reader_start(&reader, capture, sweep, err) : cj_fail_memory(err);
     reader.band[0] = all->band[0];
     reader.band[1] = all->band[1];
+    if (status == CJ_OK)
+        status = cj__sweep_gaps(capture, sweep, err);
+    if (status == CJ_OK && sweep->input == sweep->output)
+        status = cj__sweep_align(&reader, spectra, options, sweep, err);
     if (status == CJ_OK)
         status = cj__sweep_linear(&reader, spectra, options, points, count, err);
     if (status == CJ_OK && !cj__points_range(points, count, &first, &last))
@@ -215,8 +245,8 @@ static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options
         status = cj__sweep_orders(&reader, options ? options->mains_hz : 0, points, count, err);
     if (status == CJ_OK && (*out = cj__response_make(points, count, all)) == NULL)
         status = cj_fail_memory(err);
-    if (status == CJ_OK)
-        (*out)->of_stimulus = sweep->input == sweep->output;
+    if (status == CJ_OK && sweep->input == sweep->output)
+        as_of_stimulus(*out, sweep);
     cj__reader_stop(&reader);
     cj_free(points);
     cj_spectra_free(spectra);
@@ -256,6 +286,8 @@ cj_status cj__response_of(cj_capture *capture, const cj_measure_options *options
         *out = of_two_tones(all);
         return *out != NULL ? CJ_OK : cj_fail_memory(err);
     }
+    if (all->sweep == NULL && all->channels == 2 && all->signal[0] == CJ__SIGNAL_NOISE)
+        return cj__response_of_noise(capture, all, out, err);
     if (all->sweep == NULL)
         return CJ_OK;
     return of_sweep(capture, options, all, all->sweep, out, err);

@@ -68,15 +68,16 @@ static cj_status make_reference(const cj_measure_options *options, const cj_capt
 {
     const cj_stimulus *played = options ? options->played : NULL;
     out->clock = 1;
-    out->known_level = played && played->signal == CJ_SIG_SWEEP;
-    if (out->known_level) {
+    out->known = played && played->signal == CJ_SIG_SWEEP;
+    if (out->known) {
         cj_status status = cj_sweep_make(played, &out->reference, err);
         if (status != CJ_OK)
             return status;
     } else {
-        double from = cj__track_hz(&out->track, out->track.first_s);
-        double to = cj__track_hz(&out->track, out->track.last_s);
-        double scale = out->track.scale_s, most = 0.49 * about->rate_hz;
+        /* it runs on beyond both ends of what was seen, so that its own fades are elsewhere */
+        double from = cj__track_hz(&out->track, out->track.first_s) / 2;
+        double most = 0.48 * about->rate_hz, scale = out->track.scale_s;
+        double to = fmin(most, 2 * cj__track_hz(&out->track, out->track.last_s));
         out->reference = (cj_sweep){.from_hz = from,
                                     .to_hz = to,
                                     .peak = 1,

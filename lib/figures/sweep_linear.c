@@ -19,8 +19,8 @@
 #define MARGIN 5.0         /* of sqrt(L/f) to both sides */
 #define TAPER 3.0          /* of it, the outer part that falls off */
 #define TAIL_PERIODS 20    /* more behind, for what rings on */
-#define FINE_PERIODS 440               /* length of a window that resolves 2 per cent with 15 bins */
-#define FINE_S 3.0                     /* but no longer than this for it */
+#define FINE_PERIODS 440   /* length of a window that resolves 2 per cent with 15 bins */
+#define FINE_S 3.0         /* but no longer than this for it */
 #define LINES_UP_TO 1050.0 /* Hz: where mains lines are looked for */
 
 struct group {
@@ -60,8 +60,8 @@ static void set_window(const cj__sweep *sweep, const cj__point *points, size_t l
     low = fmax(low / 2, low - fmax(0.03 * low, 12 / length));
     high += fmax(0.03 * high, fmin(high / 2, 12 / length));
     double tail = TAIL_PERIODS / points[last].hz;
-    /* long enough to have the kernel's bins within a few per cent of the frequency; what comes behind is of
-     * higher frequency, harmonics too */
+    /* long enough to have the kernel's bins within a few per cent of the frequency; what comes
+     * behind is of higher frequency, harmonics too */
     double wanted = fmin(FINE_PERIODS / points[last].hz, FINE_S) - (length + tail);
     tail += fmax(0, wanted);
     g->from_s = cj__track_time(&sweep->track, low) - MARGIN * before;

@@ -54,6 +54,11 @@ static cj_status read_padded(cj__sweep_reader *reader, int channel, long start, 
         cj_capture_read(reader->capture, (size_t)first, (size_t)(last - first), out, err);
     for (long i = 0; status == CJ_OK && i < last - first; i++)
         at[i] = isnan(at[i]) ? 0 : at[i];
+    const cj__sweep *sweep = reader->sweep;
+    for (size_t i = 0; status == CJ_OK && i < sweep->gap_count; i++)
+        if (sweep->gaps[i].channel == channel)
+            status = cj__gap_fill(reader->capture, &sweep->gaps[i], (size_t)first,
+                                  (size_t)(last - first), at, err);
     return status;
 }
 
@@ -90,6 +95,15 @@ static bool frame_room(cj__frame *frame, size_t n)
     return frame->room > 0;
 }
 
+/* The reference is made at the frame's rate: what lies above half of it fades out, as a filter
+ * would have it. */
+static double below_nyquist(const cj__sweep *sweep, double t, double rate_hz)
+{
+    double share = cj_sweep_frequency(&sweep->reference, t * sweep->clock) / rate_hz;
+    double c = cos(M_PI / 2 * (share - 0.3) / 0.18);
+    return share < 0.3 ? 1 : share < 0.48 ? c * c : 0;
+}
+
 cj_status cj__frame_read(cj__sweep_reader *reader, int level, double from_s, size_t n,
                          cj__frame *frame, cj_error *err)
 {
@@ -108,7 +122,8 @@ cj_status cj__frame_read(cj__sweep_reader *reader, int level, double from_s, siz
         return read_channel(reader, sweep->input, level, start, n, frame->x, err);
     for (size_t i = 0; i < n; i++) {
         double t = frame->start_s + (double)i / frame->rate_hz - sweep->start_s;
-        frame->x[i] = cj_sweep_value(&sweep->reference, t * sweep->clock);
+        double keep = level > 0 ? below_nyquist(sweep, t, frame->rate_hz) : 1;
+        frame->x[i] = keep > 0 ? keep * cj_sweep_value(&sweep->reference, t * sweep->clock) : 0;
     }
     return CJ_OK;
 }

@@ -47,12 +47,9 @@ size_t cj__halve_lead(int levels)
     return (CJ__HALF_TAPS / 2) * (((size_t)1 << levels) - 1);
 }
 
-CJ__CLONES size_t cj__halve(const double taps[CJ__HALF_TAPS], const double *in, size_t n,
-                            double *out)
+CJ__CLONES static void filter(const double *restrict taps, const double *in, size_t count,
+                              double *out)
 {
-    if (n < CJ__HALF_TAPS)
-        return 0;
-    size_t count = (n - CJ__HALF_TAPS) / 2 + 1;
     for (size_t m = 0; m < count; m++) {
         const double *at = in + 2 * m;
         double sum = taps[CJ__HALF_TAPS / 2] * at[CJ__HALF_TAPS / 2];
@@ -60,5 +57,13 @@ CJ__CLONES size_t cj__halve(const double taps[CJ__HALF_TAPS], const double *in, 
             sum += taps[k] * (at[k] + at[CJ__HALF_TAPS - 1 - k]);
         out[m] = sum;
     }
+}
+
+size_t cj__halve(const double taps[CJ__HALF_TAPS], const double *in, size_t n, double *out)
+{
+    if (n < CJ__HALF_TAPS)
+        return 0;
+    size_t count = (n - CJ__HALF_TAPS) / 2 + 1;
+    filter(taps, in, count, out);
     return count;
 }

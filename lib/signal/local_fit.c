@@ -10,8 +10,11 @@
 #define POLYNOMIAL 3 /* 1, u, u^2 */
 #define MOST (POLYNOMIAL + 2)
 #define LEAST_BINS 15
-#define TURNS 4          /* of weighting down */
-#define FAR 30.0         /* |residual|^2 over its mean from which a bin has no weight */
+#define TURNS 4  /* of weighting down */
+#define FAR 30.0 /* |residual|^2 over its mean from which a bin has no weight */
+/* What these weights make of the mean |residual|^2 of normal noise (exponentially distributed): the
+ * integral of r (1 - r/30)^2 exp(-r) over that of (1 - r/30)^2 exp(-r). */
+#define SHRUNK ((1 - 4 / FAR + 6 / FAR / FAR) / (1 - 2 / FAR + 2 / FAR / FAR))
 #define NEAR_LINE_BINS 8 /* a mains line reaches this far */
 
 struct problem {
@@ -260,7 +263,7 @@ static void judge(const struct problem *p, const struct solution *s, cj__local *
         last[0] = c;
     }
     double freedom = sum - spread * trace;
-    out->variance = freedom > 0.05 * sum ? left / freedom : NAN;
+    out->variance = freedom > 0.05 * sum ? left / freedom / SHRUNK : NAN;
     out->freedom = most > 0 ? fmax(0, freedom / sum) * sum * sum / most / spread : 0;
     out->coherence = power > 0 ? fmax(0, 1 - left / power) : NAN;
     out->leverage = fmax(0, out->leverage);

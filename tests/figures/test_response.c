@@ -242,12 +242,125 @@ static void harmonics_of_a_polynomial(void **state)
     }
 }
 
+/* White noise through a filter, noise of the output 20 dB below: within twice the stated
+ * uncertainty in 95 % of the points, coherence 1 / (1 + 1/100 / |H|^2) about where the filter
+ * passes. */
+static void response_from_noise(void **state)
+{
+    (void)state;
+    const struct filter filters[] = {section('l', 3000, 0.7071, RATE),
+                                     section('h', 200, 0.7071, RATE)};
+    struct errors e = {0};
+    for (unsigned seed = 1; seed <= 10; seed++) {
+        const struct filter *f = &filters[seed % 2];
+        size_t n = (size_t)(8 * RATE);
+        struct memory_capture *made = memory_capture_new(2, n, RATE);
+        unsigned long long random = 977 * seed + 3;
+        for (size_t i = 0; i < n; i++)
+            made->x[0][i] = normal(&random);
+        run_filter(f, made->x[0], made->x[1], n);
+        for (size_t i = 0; i < n; i++)
+            made->x[1][i] += 0.1 * normal(&random);
+        cj_measurement *m = measured_with(made, (cj_measure_options){0});
+        assert_non_null(m->response);
+        compare(m->response, f, RATE, 100, 8000, &e);
+        double db;
+        cj_response_at(m->response, 1000, &db, NULL, NULL, NULL);
+        check_close("gain", db, 20 * log10(cabs(response_of(f, 1000, RATE))), 0.3);
+        for (size_t i = 0; i < m->response->count; i++)
+            if (m->response->hz[i] > 900 && m->response->hz[i] < 1100)
+                check_close("coherence", m->response->coherence[i], 1 / 1.01, 0.005);
+        cj_measurement_free(m);
+        memory_capture_free(made);
+    }
+    /* 95.4 % nominal; about one point in three is independent of the others, so 0.7 % of scatter */
+    if (e.within < 0.935 * (double)e.points || e.phase_within < 0.935 * (double)e.points)
+        fail_msg("gain %zu, phase %zu of %zu points within 2 u", e.within, e.phase_within,
+                 e.points);
+}
+
+/* One channel against what was played: start and clock are found from the recording. */
+static void one_channel_of_a_known_sweep(void **state)
+{
+    (void)state;
+    static const struct setting settings[] = {
+        {"same clock", RATE, 20, 20000, 5, .before = 0.4137},
+        {"200 ppm", RATE, 20, 20000, 5, .ppm = 200, .before = 0.1},
+        {"-200 ppm", RATE, 20, 20000, 3, .ppm = -200, .before = 0.0},
+        {"noise", RATE, 20, 20000, 5, .ppm = 150, .before = 0.21, .noise = 1e-3, .seed = 5},
+    };
+    const struct filter filters[] = {{"half, inverted", {-0.5}, {1}},
+                                     section('h', 40, 0.7071, RATE)};
+    for (size_t s = 0; s < sizeof settings / sizeof settings[0]; s++)
+        for (size_t f = 0; f < 2; f++) {
+            struct memory_capture *made = capture_of(&settings[s], &filters[f]);
+            double *swap = made->x[0];
+            made->x[0] = made->x[1];
+            made->x[1] = swap;
+            made->info.selected_count = made->info.channel_count = 1;
+            const cj_stimulus played = {.signal = CJ_SIG_SWEEP,
+                                        .rate_hz = RATE,
+                                        .from_hz = 20,
+                                        .to_hz = 20000,
+                                        .seconds = settings[s].seconds,
+                                        .peak = {1}};
+            for (int told = 1; told >= 0; told--) {
+                cj_measurement *m =
+                    measured_with(made, (cj_measure_options){.played = told ? &played : NULL});
+                assert_non_null(m->response);
+                assert_true(m->response->of_stimulus);
+                struct errors e = {0};
+                double at = told ? 0 : 20 * log10(cabs(response_of(&filters[f], 1000, RATE)));
+                for (size_t k = 0; k < m->response->count; k++)
+                    m->response->gain_db[k] += at;
+                compare(m->response, &filters[f], RATE, told ? 20 : 40, 20000, &e);
+                assert_true(e.points > (told ? 470 : 400));
+                check_close(settings[s].label, e.db, 0, 0.01 + 20 * settings[s].noise);
+                if (f == 0 && told && settings[s].noise == 0)
+                    check_close(settings[s].label, e.degrees, 0, 0.1);
+                if (f == 0 && told && settings[s].noise > 0)
+                    assert_true(e.phase_within >= 0.95 * (double)e.points);
+                cj_measurement_free(m);
+            }
+            memory_capture_free(made);
+        }
+}
+
+/* A contact that opens once, for some milliseconds. */
+static void a_dropout(void **state)
+{
+    (void)state;
+    static const struct setting settings[] = {
+        {"5 ms at 80 Hz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 1.4, .lost_s = 0.005},
+        {"5 ms at 900 Hz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 3.1, .lost_s = 0.005,
+         .noise = 1e-4},
+        {"20 ms at 2 kHz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 3.7, .lost_s = 0.02,
+         .noise = 1e-4},
+        {"1 ms at 9 kHz", RATE, 20, 20000, 5, .before = 0.2, .lost_at = 4.7, .lost_s = 0.001},
+    };
+    const struct filter f = section('l', 4000, 0.7071, RATE);
+    for (size_t s = 0; s < sizeof settings / sizeof settings[0]; s++) {
+        struct memory_capture *made = capture_of(&settings[s], &f);
+        cj_measurement *m = measured_with(made, (cj_measure_options){0});
+        struct errors e = {0};
+        assert_non_null(m->response);
+        compare(m->response, &f, RATE, 20, 20000, &e);
+        check_close(settings[s].label, e.db, 0, 0.05);
+        check_close(settings[s].label, e.degrees, 0, 0.5);
+        cj_measurement_free(m);
+        memory_capture_free(made);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(known_filters),
         cmocka_unit_test(stated_uncertainty),
         cmocka_unit_test(harmonics_of_a_polynomial),
+        cmocka_unit_test(response_from_noise),
+        cmocka_unit_test(a_dropout),
+        cmocka_unit_test(one_channel_of_a_known_sweep),
     };
     return cmocka_run_group_tests_name("figures-response", tests, NULL, NULL);
 }
