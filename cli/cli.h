@@ -33,6 +33,7 @@ struct request {
     cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
     struct measured *match;
     double reads_v; /* scale --reads; 0: not given */
+    char *folder; /* plan --write; NULL: not given */
     char signal_texts[SIGNAL_TEXTS][64]; /* stimulus: what stands behind each option; "": not given */
     bool json, explain, quiet, help, version;
     const char **names; /* the captures, NULL at the end; owned by the popt context */
@@ -49,7 +50,7 @@ struct command {
 };
 
 extern const struct command command_measure, command_compare, command_scale, command_board,
-    command_diagnose, command_stimulus;
+    command_diagnose, command_plan, command_stimulus;
 
 /* ---- options.c ---- */
 
@@ -135,7 +136,9 @@ cj_status output_write(const struct request *request, const cj_text *answer, cj_
 cj_status output_print(const cj_text *answer, cj_error *err);
 /* Refuses a file of -o that is one of the captures, or a page. Called before any work is done. */
 cj_status output_check(const struct request *request, cj_error *err);
-/* The same for one more name: a capture found in a folder, or behind STEP=. */
+/* -o asks for a page: .html */
+bool output_is_page(const struct request *request);
+/* output_check for one more name: a capture found in a folder, or behind STEP=. */
 cj_status output_check_name(const struct request *request, const char *name, cj_error *err);
 /* Standard output is a terminal that may be coloured. */
 bool output_coloured(const struct request *request);

@@ -8,9 +8,9 @@
 #include <string.h>
 #include <unistd.h>
 
-static const struct command *const commands[] = {&command_measure,  &command_compare,
-                                                 &command_scale,    &command_board,
-                                                 &command_diagnose, &command_stimulus};
+static const struct command *const commands[] = {
+    &command_measure,  &command_compare, &command_scale,   &command_board,
+    &command_diagnose, &command_plan,    &command_stimulus};
 
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 

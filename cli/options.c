@@ -275,8 +275,10 @@ static void apply_instruments(struct request *request)
     request->measure.instruments = &request->instruments;
     if (request->capture.coupling == CJ_COUPLING_DEFAULT)
         request->capture.coupling = request->instruments.coupling;
-    bool scaling = request->command == &command_scale;
-    if (!scaling && !(request->capture.full_scale_v > 0) && request->instruments.full_scale_v > 0)
+    /* not what is being measured, and not what the player puts out */
+    bool other = request->command == &command_scale || request->command == &command_stimulus ||
+                 request->command == &command_plan;
+    if (!other && !(request->capture.full_scale_v > 0) && request->instruments.full_scale_v > 0)
         request->capture.full_scale_v = request->instruments.full_scale_v;
 }
 
@@ -359,4 +361,5 @@ void request_free(struct request *request)
         cj_free(request->rules_files[i]);
     cj_free(request->rules_files);
     cj_free(request->output);
+    cj_free(request->folder);
 }

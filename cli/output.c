@@ -134,13 +134,18 @@ static bool names_file(const struct stat *target, const char *name)
     return false;
 }
 
+bool output_is_page(const struct request *request)
+{
+    const char *ending = request->output != NULL ? strrchr(request->output, '.') : NULL;
+    return ending != NULL && (strcasecmp(ending, ".html") == 0 || strcasecmp(ending, ".htm") == 0);
+}
+
 cj_status output_check(const struct request *request, cj_error *err)
 {
     const char *path = request->output;
     if (path == NULL)
         return CJ_OK;
-    const char *ending = strrchr(path, '.');
-    if (ending != NULL && (strcasecmp(ending, ".html") == 0 || strcasecmp(ending, ".htm") == 0))
+    if (output_is_page(request) && request->command != &command_plan)
         return cj_fail(
             err, CJ_USAGE, path, 0, 0,
             "%s writes text or, with --json, JSON, and no page; give the file another ending",

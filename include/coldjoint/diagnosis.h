@@ -211,6 +211,38 @@ CJ_API CJ_MUST_CHECK cj_status cj_study_make(const cj_board *board, const cj_ins
 CJ_API CJ_MUST_CHECK cj_status cj_study_healthy(const cj_board *board, cj_study **out, cj_error *err);
 CJ_API void cj_study_free(cj_study *study);
 
+/* ---- the bench sheet ---- */
+
+typedef struct cj_plan_options {
+    double full_scale_v; /* volts peak the player puts out at digital full scale; 0: chosen, for the user to set */
+    double rate_hz;      /* of the files; 0: as cj_step_stimulus has it */
+    const char *ending;  /* ".wav", ".flac", ".aiff"; NULL: ".wav" */
+} cj_plan_options;
+
+typedef struct cj_plan_item {
+    size_t step;          /* index into the board's steps */
+    bool plays;           /* there is a file to play */
+    cj_stimulus stimulus; /* in volts; only where it plays */
+    char file[64];        /* "play-STEP.wav"; "" where nothing is played */
+    char why[256];        /* why a driven step has no file; else "" */
+} cj_plan_item;
+
+typedef struct cj_plan {
+    const cj_board *board;
+    cj_study *healthy;   /* what a good unit reads in each step, in the board's order */
+    cj_plan_item *items; /* every step, in the order of cj_board_order */
+    size_t count;
+    double full_scale_v; /* of all files; 0: nothing is played */
+    bool full_scale_given;
+    const cj_plan_item *setter; /* the tone to set the player's level with; NULL: none */
+} cj_plan;
+
+/* The board must outlive the plan. options may be NULL. CJ_USAGE: a step's peak is above the given full scale. Else as
+ * cj_study_healthy. */
+CJ_API CJ_MUST_CHECK cj_status cj_plan_make(const cj_board *board, const cj_plan_options *options, cj_plan **out,
+                                            cj_error *err);
+CJ_API void cj_plan_free(cj_plan *plan);
+
 #ifdef __cplusplus
 }
 #endif

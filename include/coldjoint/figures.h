@@ -73,6 +73,18 @@ typedef struct cj_measure_options {
     void *user;
 } cj_measure_options;
 
+#define CJ_LOSSES 256 /* losses whose times are kept; all are counted */
+
+/*
+ * A momentary loss or step of the tone, for the wiggle test of a suspected joint: 0.2 ms or longer where the
+ * tone has something to lose there, found by the tone's own gain in pieces of 0.1 ms (to which both
+ * numbers are good).
+ */
+typedef struct cj_loss {
+    double at_s;    /* on the capture's time axis */
+    double seconds; /* how long */
+} cj_loss;
+
 /*
  * A response: channel 2 relative to channel 1, or the one channel relative to the sweep that was played
  * (of_stimulus). `count` points at 1000 Hz times 2^(i/48) (48 an octave), fewer below where the record
@@ -122,6 +134,8 @@ typedef struct cj_measurement {
     cj_figure_set channel[2];
     cj_figure_set pair;             /* empty with one channel */
     cj_response *response;          /* of a sweep or of noise in both channels; NULL: none */
+    cj_loss *losses[2];             /* of `dropouts`, in order; NULL where there are none or no sample rate */
+    size_t loss_count[2];           /* at most CJ_LOSSES */
     cj_lines advice;                /* what to set and capture again, a sentence each */
 } cj_measurement;
 

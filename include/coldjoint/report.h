@@ -92,6 +92,15 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_study_text(const cj_study *study, const
                                                     cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_study_json(const cj_study *study, cj_text *out, cj_error *err);
 
+/* ---- the bench sheet ---- */
+
+/* The answer of `plan`: cautions, then a step after the other. The page is one HTML file that needs no other, to be
+ * printed on A4 or Letter, in black and white. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_plan_text(const cj_plan *plan, const cj_report_style *style,
+                                                   cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_plan_json(const cj_plan *plan, cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_plan_html(const cj_plan *plan, cj_text *out, cj_error *err);
+
 #ifdef __cplusplus
 }
 #endif

@@ -301,6 +301,40 @@ CJ_API CJ_MUST_CHECK cj_status cj_mains_fit(cj_spectra *spectra, const double *c
                                             size_t n, const cj_mains_options *options,
                                             cj_tone_fit **out, double *false_alarm, cj_error *err);
 
+/* ---- two tones and what they make of each other ---- */
+
+#define CJ_PRODUCTS 30 /* lines m f1 + n f2 of orders |m| + |n| up to 5 */
+
+typedef struct cj_two_tone_channel {
+    double dc;
+    cj_line line[CJ_PRODUCTS]; /* of the lines of the fit, in their order; u of white noise */
+    double residual;           /* variance of what the model leaves, over the degrees of freedom */
+    bool alive;                /* carries a signal */
+} cj_two_tone_channel;
+
+typedef struct cj_two_tone_fit {
+    double frequency[2], frequency_u[2]; /* f1 < f2, cycles a sample */
+    int count;                           /* lines fitted; the first two are the tones */
+    int m[CJ_PRODUCTS], n[CJ_PRODUCTS];  /* line k lies at m[k] f1 + n[k] f2, which is positive */
+    int channels;
+    bool converged;
+    cj_two_tone_channel channel[CJ_TONE_CHANNELS];
+} cj_two_tone_fit;
+
+/*
+ * Joint least squares of DC and all lines m f1 + n f2, |m| + |n| <= 5, both frequencies shared by the channels
+ * (weighted by the inverse of what the model leaves) and refined by Gauss-Newton steps on the tones' own lines
+ * from start[0] < start[1], which must be right to half a bin. Lines below a bin, closer than a bin to
+ * Nyquist, or closer than a bin to a line of lower order are left out. NaN samples are gaps. CJ_DATA: too few
+ * samples, or tones that cannot be told apart.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_two_tone_fit_make(const double *const x[], int channels, size_t n,
+                                                    const double start[2], cj_two_tone_fit *out,
+                                                    cj_error *err);
+
+/* Index of the line m f1 + n f2 (or of its mirror -m, -n); -1 where it was not fitted. */
+CJ_API int cj_two_tone_line(const cj_two_tone_fit *fit, int m, int n);
+
 /* ---- two channels without a tone ---- */
 
 typedef struct cj_correlation {

@@ -34,17 +34,18 @@ static char *joined(const char *format, const char *path, int number)
     return NULL;
 }
 
-/* A file without a name in the target's folder, -1 where that cannot be. */
-static int open_nameless(const char *path)
+/* A file without a name in the target's folder; where that cannot be, fd stays -1. */
+static cj_status open_nameless(cj__aside *aside, cj_error *err)
 {
-    const char *slash = strrchr(path, '/');
-    char *folder =
-        slash == NULL ? cj_copy_text(".") : cj_copy_text_n(path, (size_t)(slash - path) + 1);
-    int fd = -1;
-    if (folder != NULL && access("/proc/self/fd", X_OK) == 0)
-        fd = open(folder, O_TMPFILE | O_RDWR | O_CLOEXEC, 0666);
+    const char *slash = strrchr(aside->path, '/');
+    char *folder = slash == NULL ? cj_copy_text(".")
+                                 : cj_copy_text_n(aside->path, (size_t)(slash - aside->path) + 1);
+    if (folder == NULL)
+        return cj_fail_memory(err);
+    if (access("/proc/self/fd", X_OK) == 0)
+        aside->fd = open(folder, O_TMPFILE | O_RDWR | O_CLOEXEC, 0666);
     cj_free(folder);
-    return fd;
+    return CJ_OK;
 }
 
 /* What open() would have given a new file. */
@@ -83,7 +84,7 @@ cj_status cj__aside_open(const char *name, cj__aside *out, cj_error *err)
     *out = (cj__aside){.name = name, .fd = -1};
     cj_status status = resolve(out, err);
     if (status == CJ_OK)
-        out->fd = open_nameless(out->path);
+        status = open_nameless(out, err);
     if (status == CJ_OK && out->fd < 0) {
         out->beside = joined(".XXXXXX", out->path, -1);
         if (out->beside == NULL)

@@ -158,8 +158,10 @@ static void note_presence(struct cj__work *w, bool there, size_t n)
 {
     cj__analysis *all = w->all;
     if (there) {
-        for (int c = 0; c < all->channels; c++)
-            all->drops[c].count += w->missing_since_tone > 0;
+        for (int c = 0; c < all->channels && w->missing_since_tone > 0; c++) {
+            size_t missing = w->missing_since_tone * w->block;
+            cj__drops_note(&all->drops[c], all->first + w->start - missing, missing);
+        }
         w->missing_since_tone = 0;
         w->used += n;
     } else if (w->used > 0) {
@@ -216,8 +218,9 @@ static double take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *f
     double noise = 0, square;
     if (fit) {
         const cj_tone_channel *channel = &fit->channel[c];
-        const cj__loss loss = {sqrt(cj__line_square(channel, 0)), channel->dc,
-                               cj__drops_window(fit->frequency, all->about->rate_hz)};
+        size_t window = cj__drops_window(fit->frequency, all->about->rate_hz);
+        const cj__loss loss = {sqrt(cj__line_square(channel, 0)), channel->dc, window,
+                               cj__drops_piece(window, all->about->rate_hz), all->first + w->start};
         cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
         noise = sqrt(channel->residual);
         square = cj__drops_add(&all->drops[c], w->x[c], w->left[c], n, &loss);
@@ -300,6 +303,7 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
 {
     cj__analysis *all = w->all;
     size_t start = index * w->block, n = length_of(w, index, blocks);
+    w->start = start;
     cj_status status = cj__read_block(w, start, n, err);
     if (status != CJ_OK)
         return status;
@@ -444,6 +448,8 @@ static void reset(cj__analysis *all)
                           .channels = kept.channels,
                           .first = kept.first,
                           .samples = kept.samples,
+                          .part_first = kept.part_first,
+                          .part_samples = kept.part_samples,
                           .sweep = kept.sweep};
 }
 
@@ -481,14 +487,18 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
     all->band[0] = band ? options->band_low_hz : 20;
     all->band[1] = band ? options->band_high_hz : 20000;
     all->channels = all->about->selected_count;
-    all->samples = all->about->samples;
+    all->part_samples = all->about->samples;
     cj_status status = look_for_sweep(capture, options, all, err);
+    if (status == CJ_OK && !all->sweep)
+        status = cj__marked_part(capture, &all->part_first, &all->part_samples, err);
+    all->first = all->part_first;
+    all->samples = all->part_samples;
     if (status == CJ_OK)
         status = analyse_once(capture, options, all, false, err);
-    if (status == CJ_OK && !all->tone.present && all->samples < all->about->samples) {
+    if (status == CJ_OK && !all->tone.present && all->samples < all->part_samples) {
         /* quiet ends are only left out around a tone */
-        all->first = 0;
-        all->samples = all->about->samples;
+        all->first = all->part_first;
+        all->samples = all->part_samples;
         reset(all);
         status = analyse_once(capture, options, all, true, err);
     }
@@ -496,6 +506,8 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
         reset(all);
         status = analyse_once(capture, options, all, true, err);
     }
+    if (status == CJ_OK)
+        status = cj__look_closer(capture, options, all, err);
     if (status != CJ_OK) {
         cj__analysis_free(all);
         return status;

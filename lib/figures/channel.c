@@ -350,8 +350,10 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(add_levels(&v, set));
     ADD(add_tone(&v, set));
     ADD(add_distortion(&v, set));
+    ADD(cj__imd_figures(all, channel, set));
     ADD(cj__noise_figures(all, channel, all->sweep ? v.why_no_tone : NULL, set));
     ADD(add_clip(&v, set));
+    ADD(cj__edge_figures(all, channel, set));
     ADD(add_drops(&v, set));
     return all->response && all->channels == 1 ? cj__corner_figures(all->response, set) : CJ_OK;
 }

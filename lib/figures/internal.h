@@ -58,17 +58,19 @@ void cj__clip_add(cj__clip *clip, const double *x, size_t n, const struct cj__fl
 
 typedef struct cj__drops {
     size_t count;
+    size_t at[CJ_LOSSES], length[CJ_LOSSES]; /* samples of the record; of the first CJ_LOSSES */
     size_t head,
         tail; /* samples at the record's ends in which the tone was not there (yet, any more) */
-    bool in_event;                      /* an event runs into the next block */
+    bool in_event;                      /* an event runs on */
+    size_t since;                       /* samples of tone since the last loss */
     double quiet_square, quiet_samples; /* residual power between the events */
 } cj__drops;
 
-/* What a loss is measured by: level and DC of the tone in the channel, and the window in samples.
- */
+/* What a loss is measured by: level and DC of the tone in the channel; windows and their pieces in
+ * samples; and where the block stands in the record. */
 typedef struct cj__loss {
     double peak, dc;
-    size_t window;
+    size_t window, piece, at;
 } cj__loss;
 
 /* Counts the losses of one block of samples x by what the tone leaves of them. Where the tone is
@@ -76,10 +78,13 @@ typedef struct cj__loss {
  * left then. */
 double cj__drops_add(cj__drops *drops, const double *x, double *left, size_t n,
                      const cj__loss *loss);
+/* n samples from `at` of the record on are lost. */
+void cj__drops_note(cj__drops *drops, size_t at, size_t n);
 
 /* Window for losses in samples: a fifth of a millisecond or a quarter of a period, whichever is
- * longer. */
+ * longer; and its pieces of a tenth of a millisecond. */
 size_t cj__drops_window(double frequency, double rate_hz);
+size_t cj__drops_piece(size_t window, double rate_hz);
 
 /* Puts NaN into left where the tone is gone; returns how many samples that were. */
 size_t cj__drops_mask(const double *x, double *left, size_t n, const cj__loss *loss);
@@ -145,6 +150,11 @@ typedef struct cj__noise {
 } cj__noise;
 
 typedef struct cj__analysis cj__analysis;
+
+/* marked.c: the part of a recording that holds the signal behind a stimulus' marker; the whole
+ * where no marker is found in its first 20 s. */
+cj_status cj__marked_part(cj_capture *capture, size_t *first, size_t *samples, cj_error *err);
+
 typedef struct cj__spectral
     cj__spectral; /* spectra of one channel's residual, summed over blocks */
 
@@ -209,6 +219,60 @@ cj_status cj__pair_correlate(cj__pair_sums *pair, cj_spectra *spectra, const dou
                              const double *two, size_t n, cj_error *err);
 void cj__pair_finish(cj__pair_sums *pair);
 
+/* ---- two tones: what they make of each other ---- */
+
+#define CJ__IMD_LINES 4
+
+typedef struct cj__imd {
+    bool measured;    /* false: why says what stood in the way */
+    const char *kind; /* word: modulation, difference-frequency; NULL: neither */
+    const char *why;
+    bool seen;       /* products stand out of the noise; else bound holds */
+    double ratio, u; /* of the total to the reference the standard names */
+    double bound;
+} cj__imd;
+
+/* Channel 2 against channel 1 at one of the tones. */
+typedef struct cj__tone_point {
+    double frequency, frequency_u; /* cycles a sample */
+    bool seen[2];                  /* the tone stands out of the noise of that channel */
+    double peak[2];
+    cj_complex ratio;
+    double gain_u, phase_u; /* relative, radians */
+    double bound;           /* of the gain, where channel 2 does not show the tone */
+} cj__tone_point;
+
+typedef struct cj__two_tones {
+    bool present; /* the figures below are filled in */
+    cj__imd imd[2];
+    cj__tone_point point[2]; /* the lower tone, the upper */
+    int stronger;       /* of the two, in channel 1 */
+} cj__two_tones;
+
+/* The two strongest lines of n samples, where they are two tones: most of the signal, neither a
+ * harmonic of the other, the weaker one at least `least` of the stronger. Lower frequency first.
+ * bins: room for n/2+1. */
+cj_status cj__two_lines(cj_spectra *spectra, const double *x, size_t n, double least,
+                        cj_complex *bins, double frequency[2], bool *found, cj_error *err);
+
+/* ---- the edges of a square ---- */
+
+typedef struct cj__edge {
+    bool measured; /* false: why says what stood in the way */
+    const char *why;
+    double seconds, u; /* 10 % to 90 %, samples */
+    bool coarse;       /* faster than the samples show: below `bound` */
+    double bound;
+    double slope, slope_u; /* units a sample, 20 % to 80 % */
+    bool straight;         /* as under a slew limit, not round as behind a pole */
+    double over, over_u;   /* overshoot over the step */
+} cj__edge;
+
+typedef struct cj__edges {
+    bool present;
+    cj__edge rise, fall;
+} cj__edges;
+
 /* ---- everything about a record ---- */
 
 typedef enum cj__signal_kind {
@@ -226,8 +290,9 @@ struct cj__analysis {
     cj_instruments chain; /* all filled in */
     double band[2];       /* Hz; cycles a sample where the rate is unknown */
     int channels;
-    size_t first, samples; /* what was looked at of the record */
-    size_t used;           /* samples that hold the tone, or all of them */
+    size_t first, samples;           /* what was looked at of the record */
+    size_t part_first, part_samples; /* where the signal is: the record, or what follows a marker */
+    size_t used;                     /* samples that hold the tone, or all of them */
     cj__tone tone;
     cj__level level[2];
     cj__clip clip[2];
@@ -237,7 +302,17 @@ struct cj__analysis {
     cj__pair_sums pair;
     struct cj__sweep *sweep;     /* response.h; NULL: the record is none */
     const cj_response *response; /* once it was made; the measurement's */
+    cj__two_tones two;
+    cj__edges edges[2];
 };
+
+/* What a second look at the record tells, once it is known what it holds (closer.c). */
+cj_status cj__look_closer(cj_capture *capture, const cj_measure_options *options, cj__analysis *all,
+                          cj_error *err);
+cj_status cj__two_tones_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
+cj_status cj__edges_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
+cj_status cj__edge_figures(const cj__analysis *all, int channel, cj_figure_set *set);
+cj_status cj__imd_figures(const cj__analysis *all, int channel, cj_figure_set *set);
 
 cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj__analysis **out,
                       cj_error *err);

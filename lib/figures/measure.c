@@ -29,6 +29,24 @@ cj_instruments cj__chain_of(const cj_instruments *given, const cj_capture_info *
     return chain;
 }
 
+/* The times of what `dropouts` counts. */
+static cj_status list_losses(const cj__analysis *all, int c, cj_measurement *out)
+{
+    const cj_figure *counted = cj_figure_find(&out->channel[c], "dropouts");
+    const cj__drops *drops = &all->drops[c];
+    double rate = all->about->rate_hz;
+    size_t count = drops->count < CJ_LOSSES ? drops->count : CJ_LOSSES;
+    if (counted == NULL || !(counted->value > 0) || !(rate > 0) || count == 0)
+        return CJ_OK;
+    if ((out->losses[c] = cj_new(count, sizeof(cj_loss))) == NULL)
+        return CJ_NOMEM;
+    out->loss_count[c] = count;
+    for (size_t i = 0; i < count; i++)
+        out->losses[c][i] = (cj_loss){all->about->start_s + (double)drops->at[i] / rate,
+                                      (double)drops->length[i] / rate};
+    return CJ_OK;
+}
+
 cj_status cj_measure(cj_capture *capture, const cj_measure_options *options, cj_measurement **out,
                      cj_error *err)
 {
@@ -43,9 +61,11 @@ cj_status cj_measure(cj_capture *capture, const cj_measure_options *options, cj_
     measurement->capture = cj_capture_about(capture);
     measurement->channel_count = analysis->channels;
     status = cj__response_of(capture, options, analysis, &measurement->response, err);
-    analysis->response = measurement->response;
+    analysis->response = analysis->two.present ? NULL : measurement->response;
     for (int c = 0; c < analysis->channels && status == CJ_OK; c++)
         status = cj__channel_figures(analysis, c, &measurement->channel[c]);
+    for (int c = 0; c < analysis->channels && status == CJ_OK; c++)
+        status = list_losses(analysis, c, measurement);
     if (status == CJ_OK && analysis->channels == 2)
         status = cj__pair_figures(analysis, &measurement->pair);
     if (status == CJ_OK && options && options->match && analysis->channels == 2)
@@ -66,8 +86,10 @@ void cj_measurement_free(cj_measurement *measurement)
 {
     if (measurement == NULL)
         return;
-    for (int c = 0; c < 2; c++)
+    for (int c = 0; c < 2; c++) {
         cj_figure_set_free(&measurement->channel[c]);
+        cj_free(measurement->losses[c]);
+    }
     cj_figure_set_free(&measurement->pair);
     cj_response_free(measurement->response);
     cj_lines_free(&measurement->advice);

@@ -37,15 +37,20 @@ static cj_status add_gain_bound(cj_figure_set *set, cj_bound kind, double gain, 
     return cj__add_bound(set, "gain_db", "dB", kind, cj__to_db(gain), why);
 }
 
-static cj_status add_phase(const cj__analysis *all, cj_figure_set *set, double degrees, double u)
+struct turn {
+    double degrees, u, frequency; /* cycles a sample */
+};
+
+static cj_status add_phase(const cj__analysis *all, cj_figure_set *set, struct turn turn)
 {
+    double degrees = turn.degrees, u = turn.u;
     ADD(cj__add_value(set, "phase_deg", "deg", degrees, u));
     const char *polarity = cj__polarity(degrees);
     ADD(cj__add_word(set, "polarity", polarity));
     if (!(all->about->rate_hz > 0))
         return cj__add_missing(set, "delay_s", "s", "the file states no sample rate");
     double turned = strcmp(polarity, "inverted") == 0 ? cj__wrap_degrees(degrees - 180) : degrees;
-    double hz = all->tone.frequency * all->about->rate_hz;
+    double hz = turn.frequency * all->about->rate_hz;
     return cj__add_value(set, "delay_s", "s", -turned / 360 / hz, u / 360 / hz);
 }
 
@@ -84,8 +89,8 @@ static cj_status tone_pair(const cj__analysis *all, cj_figure_set *set)
         ADD(add_gain_bound(set, CJ_BOUND_NONE, NAN, why));
     else
         ADD(add_gain(set, gain, gain * hypot(all->tone.gain_u, all->chain.match)));
-    return add_phase(all, set, degrees,
-                     hypot(all->tone.phase_u * 180 / M_PI, 360 * hz * all->chain.skew_s));
+    double phase_u = hypot(all->tone.phase_u * 180 / M_PI, 360 * hz * all->chain.skew_s);
+    return add_phase(all, set, (struct turn){degrees, phase_u, all->tone.frequency});
 }
 
 /* Without a tone: gain and polarity by correlation, where the channels have enough in common. */
@@ -112,6 +117,32 @@ static cj_status other_pair(const cj__analysis *all, cj_figure_set *set)
                          hypot(pair->lag_u / all->about->rate_hz, all->chain.skew_s));
 }
 
+/* Two tones: the figures are those of the stronger. */
+static cj_status two_tone_pair(const cj__analysis *all, cj_figure_set *set)
+{
+    const cj__tone_point *point = &all->two.point[all->two.stronger];
+    char why[120] = "";
+    bool no_gain = units_differ(all, why, sizeof why);
+    if (!point->seen[0] || !point->seen[1]) {
+        static const char no_one[] = "no signal in channel 1", no_two[] = "no signal in channel 2";
+        bool bounded = point->seen[0] && !no_gain;
+        ADD(add_gain_bound(set, bounded ? CJ_BELOW : CJ_BOUND_NONE, bounded ? point->bound : NAN,
+                           no_gain          ? why
+                           : point->seen[0] ? no_two
+                                            : no_one));
+        return add_all_missing(set, point->seen[0] ? no_two : no_one);
+    }
+    double gain = hypot(point->ratio.re, point->ratio.im);
+    double degrees = cj__wrap_degrees(atan2(point->ratio.im, point->ratio.re) * 180 / M_PI);
+    double hz = point->frequency * (all->about->rate_hz > 0 ? all->about->rate_hz : 1);
+    if (no_gain)
+        ADD(add_gain_bound(set, CJ_BOUND_NONE, NAN, why));
+    else
+        ADD(add_gain(set, gain, gain * hypot(point->gain_u, all->chain.match)));
+    double phase_u = hypot(point->phase_u * 180 / M_PI, 360 * hz * all->chain.skew_s);
+    return add_phase(all, set, (struct turn){degrees, phase_u, point->frequency});
+}
+
 /* What match and skew of the capture chain alone could make of a difference of this size. */
 static double difference_u_db(const cj__analysis *all, double difference)
 {
@@ -126,9 +157,14 @@ cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
 {
     bool tone = all->tone.present;
     bool response = all->response && all->response->count > 1;
-    ADD(tone       ? tone_pair(all, set)
-        : response ? cj__response_figures(all, set)
-                   : other_pair(all, set));
+    if (tone)
+        ADD(tone_pair(all, set));
+    else if (all->two.present && all->signal[0] == CJ__SIGNAL_TWO_TONE)
+        ADD(two_tone_pair(all, set));
+    else if (response)
+        ADD(cj__response_figures(all, set));
+    else
+        ADD(other_pair(all, set));
     const cj__pair_sums *pair = &all->pair;
     double n = (double)pair->valid, one = pair->square[0] - pair->sum[0] * pair->sum[0] / n;
     double two = pair->square[1] - pair->sum[1] * pair->sum[1] / n;

@@ -75,8 +75,8 @@ static cj_status trim_ends(struct cj__work *w, cj_error *err)
         tail--;
     if (head >= tail || (head == 0 && tail == SEGMENTS))
         return CJ_OK;
-    all->first = n * head / SEGMENTS;
-    all->samples = n * tail / SEGMENTS - all->first;
+    all->first += n * head / SEGMENTS;
+    all->samples = n * tail / SEGMENTS - n * head / SEGMENTS;
     w->block = all->samples;
     return cj__read_block(w, 0, all->samples, err);
 }
@@ -145,6 +145,24 @@ static double outer_share(const double *x, size_t n)
     return level.valid ? (double)outer / (double)level.valid : 0;
 }
 
+/* RMS over mean size, about the mean: 1 for a square (1.02 with 25 % of overshoot), 1.11 for a
+ * sine. */
+static double form_factor(const double *x, size_t n)
+{
+    cj__level level = {0};
+    cj__level_add(&level, x, n);
+    double mean = cj__level_mean(&level), size = 0;
+    for (size_t i = 0; i < n; i++)
+        size += isnan(x[i]) ? 0 : fabs(x[i] - mean);
+    return sqrt(cj__level_variance(&level)) * (double)level.valid / size;
+}
+
+/* Overshoot stretches the range, so that the flats are not its outer part. */
+static bool is_square(const double *x, size_t n)
+{
+    return outer_share(x, n) > 0.85 || form_factor(x, n) < 1.03;
+}
+
 /* Largest line the tone leaves, as a peak value, mains lines aside (they are hum). */
 static double second_line(const struct cj__work *w, const cj_complex *bins, size_t n)
 {
@@ -164,6 +182,37 @@ static double second_line(const struct cj__work *w, const cj_complex *bins, size
     return 2 * sqrt(best) / (double)n / 0.5;
 }
 
+/* A second tone at a whole multiple of the first passes for its harmonic: one from the eighth on
+ * that is stronger than all others together. */
+static bool late_harmonic(const cj_tone_channel *channel, int harmonics)
+{
+    double first = cj__line_square(channel, 0), all = 0, largest = 0;
+    for (int k = 1; k < harmonics; k++) {
+        double square = cj__line_square(channel, k);
+        all += square;
+        if (k >= 7)
+            largest = fmax(largest, square);
+    }
+    return largest > SECOND_TONE * SECOND_TONE * first && largest > 0.8 * all;
+}
+
+/* The low tone of 60 Hz and 7 kHz stands where hum does, which second_line passes over. */
+static bool maybe_60_beside(const struct cj__work *w, const cj_tone_fit *fit)
+{
+    return fabs(fit->frequency * w->all->about->rate_hz / 7000 - 1) < 0.02;
+}
+
+/* Takes the samples in x for two tones where their two strongest lines are that. */
+static cj_status find_second(struct cj__work *w, size_t n, int c, bool *two, cj_error *err)
+{
+    cj__level level = {0};
+    double pair[2];
+    cj__level_add(&level, w->x[c], n);
+    for (size_t i = 0; i < n; i++)
+        w->left[c][i] = isnan(w->x[c][i]) ? 0 : w->x[c][i] - cj__level_mean(&level);
+    return cj__two_lines(w->spectra, w->left[c], n, SECOND_TONE, w->bins[0], pair, two, err);
+}
+
 static cj_status judge_tone(struct cj__work *w, size_t n, cj_error *err)
 {
     cj__analysis *all = w->all;
@@ -181,21 +230,33 @@ static cj_status judge_tone(struct cj__work *w, size_t n, cj_error *err)
         cj_tone_present(w->reference, c, &presence);
         all->tone.channel[c].seen = channel->valid >= 16 && presence.present;
         double second = second_line(w, w->bins[0], n), explained = explained_by(w->reference, c);
-        bool single = second < SECOND_TONE * peak;
-        if (is_tone(w, w->reference, c, w->bins[0]) && single)
+        bool single = second < SECOND_TONE * peak, two = false;
+        bool asked = w->options && w->options->tone_hz > 0;
+        bool tone_like = is_tone(w, w->reference, c, w->bins[0]);
+        if (!asked &&
+            (late_harmonic(channel, w->reference->harmonics) || maybe_60_beside(w, w->reference)))
+            status = find_second(w, n, c, &two, err);
+        if (status != CJ_OK)
+            return status;
+        single = single && !two;
+        if (tone_like && single)
             all->tone.present = true;
         /* two tones are two lines that make up most of the signal */
         double second_share =
             (1 - explained) * fmin(1, second * second / 2 / fmax(channel->residual, 1e-300));
-        if (all->tone.channel[c].seen && !single && explained + second_share > 0.8)
+        if (two || (all->tone.channel[c].seen && !single && explained + second_share > 0.8))
             all->signal[c] = CJ__SIGNAL_TWO_TONE;
-        else if (all->tone.channel[c].seen && explained > 0.5 && outer_share(w->x[c], n) > 0.85)
+        else if (all->tone.channel[c].seen && explained > 0.5 && is_square(w->x[c], n))
             all->signal[c] = CJ__SIGNAL_SQUARE;
         if (clear > strongest) {
             strongest = clear;
             all->tone.reference = c;
         }
     }
+    /* what channel 1 gets is what was played: the other channel answers both tones, however
+     * unevenly */
+    if (all->signal[0] == CJ__SIGNAL_TWO_TONE)
+        all->tone.present = false;
     return CJ_OK;
 }
 
@@ -264,7 +325,10 @@ static cj_status fit_between_losses(struct cj__work *w, size_t n, bool *losses, 
     for (int c = 0; c < w->all->channels; c++) {
         const cj_tone_channel *channel = &fit->channel[c];
         cj_tone_subtract(fit, c, w->x[c], n, 1, fit->harmonics, w->left[c]);
-        const cj__loss loss = {sqrt(cj__line_square(channel, 0)), channel->dc, window};
+        const cj__loss loss = {.peak = sqrt(cj__line_square(channel, 0)),
+                               .dc = channel->dc,
+                               .window = window,
+                               .piece = cj__drops_piece(window, w->all->about->rate_hz)};
         size_t lost = cj__drops_mask(w->x[c], w->left[c], n, &loss);
         bool part = lost > 0 && lost < n / 2;
         *losses = *losses || part;

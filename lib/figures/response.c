@@ -253,12 +253,41 @@ static cj_status of_sweep(cj_capture *capture, const cj_measure_options *options
     return status;
 }
 
+/* Of two tones: a point at each. */
+static cj_response *of_two_tones(const cj__analysis *all)
+{
+    cj_response *r = cj__response_new(2);
+    double rate = all->about->rate_hz;
+    for (int i = 0; r != NULL && i < 2; i++) {
+        const cj__tone_point *point = &all->two.point[i];
+        double gain = hypot(point->ratio.re, point->ratio.im), hz = point->frequency * rate;
+        bool seen = point->seen[0] && point->seen[1];
+        r->hz[i] = hz;
+        r->gain_db[i] = seen ? 20 * log10(gain) : (double)NAN;
+        r->u_gain_db[i] = seen ? 20 / M_LN10 * hypot(point->gain_u, all->chain.match) : (double)NAN;
+        r->phase_deg[i] =
+            seen ? cj__wrap_degrees(atan2(point->ratio.im, point->ratio.re) * 180 / M_PI)
+                 : (double)NAN;
+        r->u_phase_deg[i] =
+            seen ? hypot(point->phase_u * 180 / M_PI, 360 * hz * all->chain.skew_s) : (double)NAN;
+        r->delay_s[i] = r->coherence[i] = r->thd_percent[i] = NAN;
+    }
+    if (r != NULL)
+        r->count = 2;
+    return r;
+}
+
 cj_status cj__response_of(cj_capture *capture, const cj_measure_options *options,
                           const cj__analysis *all, cj_response **out, cj_error *err)
 {
     *out = NULL;
     if (all->sweep == NULL && all->channels == 2 && all->signal[0] == CJ__SIGNAL_NOISE)
         return cj__response_of_noise(capture, all, out, err);
+    if (all->channels == 2 && all->two.present && all->signal[0] == CJ__SIGNAL_TWO_TONE &&
+        all->about->rate_hz > 0) {
+        *out = of_two_tones(all);
+        return *out != NULL ? CJ_OK : cj_fail_memory(err);
+    }
     if (all->sweep == NULL)
         return CJ_OK;
     return of_sweep(capture, options, all, all->sweep, out, err);

@@ -18,6 +18,7 @@ struct cj__work {
     double low[2], high[2]; /* extremes of the block */
     size_t room;            /* samples a block may hold */
     size_t block;           /* samples of an ordinary block */
+    size_t start;           /* of the present block, from all->first */
     cj__spectral *spectral[2];
     cj__hum_sums *hum;
     cj_quasi_peak *meter; /* NULL where the record is none for it */

@@ -16,6 +16,11 @@ bool cj__same_words(const cj_board *board, const cj_fault *one, const cj_fault *
 /* Why a study has no groups. */
 extern const char cj__too_large[];
 
+/* Whether a figure of a good unit is for a person (study_text.c): what is read where the generator
+ * is says nothing about the unit, and the tone at the other end is its gain once more. The JSON has
+ * all of it. */
+bool cj__shows(const cj_board *board, const cj_step_figures *of, const cj_keyed_figure *figure);
+
 /* ---- grid.c: cells in columns that are as wide as they have to be ---- */
 
 enum { CJ__GRID_COLUMNS = 5, CJ__GRID_GAP = 2 };

@@ -43,6 +43,9 @@ json_t *cj__json_fault(struct cj__json *json, const cj_fault *fault);
 json_t *cj__json_faults(struct cj__json *json, const cj_fault *faults, size_t count);
 /* "findings", "unexplained", "caution" and "explained" of the answer */
 void cj__json_set_findings(struct cj__json *json, const cj_findings *findings);
+/* {KEY: {"value", u_key, "unit"}, ...}; why: what is said of a figure without a value */
+json_t *cj__json_keyed(struct cj__json *json, const cj_keyed_figure *figures, size_t count,
+                       const char *u_key, const char *why);
 json_t *cj__json_lines(struct cj__json *json, const cj_lines *lines);
 
 /* response.c: the arrays of a response. */

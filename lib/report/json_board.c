@@ -30,8 +30,8 @@ static json_t *keyed_value(struct cj__json *json, const cj_keyed_figure *figure,
     return object;
 }
 
-static json_t *keyed_values(struct cj__json *json, const cj_keyed_figure *figures, size_t count,
-                            const char *u_key, const char *why)
+json_t *cj__json_keyed(struct cj__json *json, const cj_keyed_figure *figures, size_t count,
+                       const char *u_key, const char *why)
 {
     json_t *object = json_object();
     for (size_t i = 0; i < count; i++) {
@@ -61,12 +61,12 @@ static json_t *steps_value(struct cj__json *json, const cj_diagnosis *diagnosis,
         json_t *object = json_object();
         cj__json_set(json, object, "step", cj__json_text(diagnosis->board->steps[step->step].name));
         cj__json_set(json, object, "file", cj__json_text(file));
-        cj__json_set(
-            json, object, "measured",
-            keyed_values(json, step->measured, step->measured_count, "u", "it could not be told"));
-        cj__json_set(
-            json, object, "predicted_healthy",
-            keyed_values(json, step->predicted, step->predicted_count, "u", "it is not predicted"));
+        cj__json_set(json, object, "measured",
+                     cj__json_keyed(json, step->measured, step->measured_count, "u",
+                                    "it could not be told"));
+        cj__json_set(json, object, "predicted_healthy",
+                     cj__json_keyed(json, step->predicted, step->predicted_count, "u",
+                                    "it is not predicted"));
         cj__json_append(json, list, object);
     }
     return list;
@@ -79,8 +79,9 @@ static json_t *expect_value(struct cj__json *json, const cj_expectation *expect)
                  expect->healthy ? json_null() : cj__json_fault(json, &expect->fault));
     if (expect->healthy)
         cj__json_set(json, object, "healthy", json_true());
-    cj__json_set(json, object, "reads",
-                 keyed_values(json, expect->reads, expect->read_count, "u", "it is not predicted"));
+    cj__json_set(
+        json, object, "reads",
+        cj__json_keyed(json, expect->reads, expect->read_count, "u", "it is not predicted"));
     return object;
 }
 
@@ -159,8 +160,8 @@ static json_t *study_steps(struct cj__json *json, const cj_study *study)
         json_t *object = json_object();
         cj__json_set(json, object, "step", cj__json_text(study->board->steps[step->step].name));
         cj__json_set(json, object, "figures",
-                     keyed_values(json, step->predicted, step->predicted_count, "spread",
-                                  "it is not predicted"));
+                     cj__json_keyed(json, step->predicted, step->predicted_count, "spread",
+                                    "it is not predicted"));
         cj__json_append(json, list, object);
     }
     return list;

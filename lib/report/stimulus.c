@@ -202,7 +202,9 @@ cj_status cj_report_stimulus_json(const cj_played *played, cj_text *out, cj_erro
         return status;
     cj__json_start(&json, "stimulus");
     cj__json_set(&json, json.root, "file", cj__json_text(played->file));
-    cj__json_signal(&json, json.root, s, played->full_scale_v);
+    json_t *signal = json_object();
+    cj__json_signal(&json, signal, s, played->full_scale_v);
+    cj__json_set(&json, json.root, "signal", signal);
     cj__json_set(&json, json.root, "rate_hz", cj__json_number(s->rate_hz));
     cj__json_set(&json, json.root, "bits",
                  played->format->bits ? json_integer(played->format->bits) : json_string("float"));

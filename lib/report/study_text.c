@@ -21,12 +21,8 @@ static void name_of(const cj_keyed_figure *figure, char name[64])
     name[length] = '\0';
 }
 
-/* What is read where the generator is says nothing about the unit, and the tone at the other end is
- * its gain once more. The JSON has all of it. */
-static bool is_shown(const cj_study *study, const cj_step_figures *of,
-                     const cj_keyed_figure *figure)
+bool cj__shows(const cj_board *board, const cj_step_figures *of, const cj_keyed_figure *figure)
 {
-    const cj_board *board = study->board;
     const cj_step *step = &board->steps[of->step];
     char name[64], driven[72] = "";
     const char *net = strchr(figure->key, '@');
@@ -67,7 +63,7 @@ static void fill_step(struct cj__grid *grid, const cj_study *study, const cj_ste
     bool used = false;
     for (size_t i = 0; i < step->predicted_count; i++) {
         const cj_keyed_figure *figure = &step->predicted[i];
-        if (figure == gain || figure == phase || !is_shown(study, step, figure))
+        if (figure == gain || figure == phase || !cj__shows(study->board, step, figure))
             continue;
         row = used ? cj__grid_row(grid) : row;
         if (row == NULL)

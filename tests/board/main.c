@@ -60,5 +60,5 @@ cj_board *read_good(const char *label, const char *text)
 int main(void)
 {
     return run_read_tests() + run_refusal_tests() + run_hostile_tests() + run_table_tests() +
-           run_value_tests() + run_fault_tests();
+           run_value_tests() + run_fault_tests() + run_plan_tests();
 }

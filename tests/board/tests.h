@@ -11,6 +11,7 @@ int run_hostile_tests(void);
 int run_table_tests(void);
 int run_value_tests(void);
 int run_fault_tests(void);
+int run_plan_tests(void);
 
 /* A small board with one part of each kind; the tests change a line of it. */
 extern const char small_board[];

@@ -13,7 +13,8 @@ A unit is healthy (25 %), has one fault (58 %), two (5 %), or something that is 
 "unseen": whether the fault can be noticed at all, by this rule. Figures of the unit, one vector: of each step with two
 channels the complex ratio channel 2 / channel 1 at each tone, of each channel DC (scope only), and ln of channel 1's
 level where it sees the driven net. Its mean and covariance S over good units come from the linear solution (ngspice
-op and ac) of SPREAD good units with instruments of their own, plus the reading errors of that kind of record. The
+op and ac) of SPREAD good units with instruments of their own, plus the reading errors of that kind of record, and for
+scopes the skew that the contract grants between channels, a tenth of a sample (not put on the records). The
 fault's own vector x is the linear solution of nominal parts with the edits of the unit at hand. Distance
 d = sqrt((x - mean)' S^-1 (x - mean)), S^-1 corrected for the sample (Hartlap and others 2007: (n - p - 2)/(n - 1),
 from memory). A fault with d < 3 is unseen: to call such a unit healthy is right, and so is its name. Of two faults, or
@@ -168,6 +169,22 @@ def add_level(found, unit):
     return {name: (dc, [t * level for t in tones]) for name, (dc, tones) in found.items()}
 
 
+def skew(board, found):
+    """What a tenth of a sample between the channels of a scope does, in the order of vector()."""
+    out = []
+    for step in steps_of(board):
+        dc, tones = found[step['name']]
+        for hz, tone in zip(step['hz'], tones):
+            if len(dc) == 2:
+                ratio = tone[1] / tone[0] if abs(tone[0]) > 1e-9 else 0
+                moved = 2j * math.pi * hz * 0.1 / round_rate(ROWS * step_hz(step) / 4) * ratio
+                out += [moved.real, moved.imag]
+            if step['views'][0] == board.inputs[step['drive']]['net'] or len(dc) == 1:
+                out.append(0.0)
+        out += [0.0] * len(dc)
+    return np.array(out)
+
+
 class Rule:
     """Distances from the good units, for scope and audio."""
 
@@ -193,6 +210,9 @@ class Rule:
             errors = np.maximum(reading_errors(self.board, self.good, audio),
                                 reading_errors(self.board, found, audio))
             s = np.cov(self.rows[audio].T).reshape(p, p) + np.diag(errors)
+            if not audio:
+                aside = skew(self.board, self.good)
+                s += np.outer(aside, aside)
             base = self.mean[audio] if other is None else vector(self.board, other, one, audio)
             off = vector(self.board, found, one, audio) - base
             out.append(float(math.sqrt(max(off @ np.linalg.solve(s, off) * max(n - p - 2, 1) / (n - 1), 0))))

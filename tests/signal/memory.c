@@ -81,6 +81,30 @@ static cj_status correlation(void *user, cj_error *err)
     return status;
 }
 
+static cj_status stimulus(void *user, cj_error *err)
+{
+    record *of = user;
+    cj_generator *generator = NULL;
+    cj_stimulus s = {.signal = CJ_SIG_PINK, .rate_hz = 8000, .seconds = 0.1, .rms = 0.1};
+    cj_status status = cj_generator_new(&s, &generator, err);
+    if (status == CJ_OK)
+        cj_generator_read(generator, of->n, of->y);
+    cj_generator_free(generator);
+    return status;
+}
+
+static cj_status marker(void *user, cj_error *err)
+{
+    record *of = user;
+    cj_marker got;
+    cj_spectra *spectra = cj_spectra_new();
+    if (spectra == NULL)
+        return cj_fail_memory(err);
+    cj_status status = cj_marker_find(spectra, of->x, of->n, 48000, &got, err);
+    cj_spectra_free(spectra);
+    return status;
+}
+
 static void each_allocation_fails_in_turn(void **state)
 {
     (void)state;
@@ -93,6 +117,8 @@ static void each_allocation_fails_in_turn(void **state)
     assert_true(failing_each("mains", mains, &many) > 5);
     assert_true(failing_each("lines", lines, &many) > 3);
     assert_true(failing_each("correlation", correlation, &many) > 2);
+    assert_true(failing_each("stimulus", stimulus, &many) > 0);
+    assert_true(failing_each("marker", marker, &long_one) > 4);
     free_record(&many);
     free_record(&few);
     free_record(&long_one);
