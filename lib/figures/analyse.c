@@ -328,7 +328,7 @@ static cj_status add_block(struct cj__work *w, size_t index, size_t blocks, doub
         add_flat_tops(w, n);
     else if (status == CJ_OK && (there || !all->tone.present))
         status = add_residuals(w, n, used, &looks, err);
-    if (there || !all->tone.present)
+    if (!all->sweep && (there || !all->tone.present))
         cj__meter_add(w, start, n, used);
     if (status == CJ_OK && there) {
         status = cj__tone_sums_add(w->sums, used, start);
@@ -506,7 +506,7 @@ cj_status cj__analyse(cj_capture *capture, const cj_measure_options *options, cj
         reset(all);
         status = analyse_once(capture, options, all, true, err);
     }
-    if (status == CJ_OK)
+    if (status == CJ_OK && !all->sweep)
         status = cj__look_closer(capture, options, all, err);
     if (status != CJ_OK) {
         cj__analysis_free(all);

@@ -21,7 +21,8 @@ struct welch {
     cj_capture *capture;
     cj_spectra *spectra;
     size_t n, segments;
-    long later; /* samples that the output is late by */
+    long later;            /* samples that the output is late by */
+    size_t first, samples; /* the part of the record that holds the signal */
     double *window, *x, *y, *one, *two;
     cj_complex *x_bins, *y_bins, *cross;
 };
@@ -71,6 +72,7 @@ static bool prepare(const struct welch *w, double *x)
 
 static cj_status add_segment(struct welch *w, size_t start, cj_error *err)
 {
+    start += w->first;
     size_t x_start = w->later < 0 ? start + (size_t)-w->later : start;
     size_t y_start = w->later > 0 ? start + (size_t)w->later : start;
     double *x_out[2] = {w->x, x_start == y_start ? w->y : NULL}, *y_out[2] = {NULL, w->y};
@@ -93,7 +95,7 @@ static cj_status add_segment(struct welch *w, size_t start, cj_error *err)
 
 static cj_status add_all(struct welch *w, cj_error *err)
 {
-    size_t lost = (size_t)labs(w->later), samples = cj_capture_about(w->capture)->samples - lost;
+    size_t lost = (size_t)labs(w->later), samples = w->samples - lost;
     size_t count = (samples - w->n) / (w->n / 2) + 1;
     size_t used = count < MOST_SEGMENTS ? count : MOST_SEGMENTS;
     cj_status status = CJ_OK;
@@ -184,14 +186,18 @@ static bool coherent(const cj__point *points, size_t count)
 cj_status cj__response_of_noise(cj_capture *capture, const cj__analysis *all, cj_response **out,
                                 cj_error *err)
 {
-    struct welch w = {.capture = capture, .n = SHORTEST, .later = lround(all->pair.lag)};
+    struct welch w = {.capture = capture,
+                      .n = SHORTEST,
+                      .later = lround(all->pair.lag),
+                      .first = all->first,
+                      .samples = all->samples};
     const cj_capture_info *about = all->about;
     double rate = about->rate_hz;
-    if (about->samples < LEAST_SAMPLES + (size_t)labs(w.later) || !(rate > 0))
+    if (w.samples < LEAST_SAMPLES + (size_t)labs(w.later) || !(rate > 0))
         return CJ_OK;
-    while (2 * w.n <= LONGEST && LEAST_SEGMENTS * w.n <= about->samples)
+    while (2 * w.n <= LONGEST && LEAST_SEGMENTS * w.n <= w.samples)
         w.n *= 2;
-    if (labs(w.later) < (long)(w.n / 2000) || 4 * (size_t)labs(w.later) > about->samples)
+    if (labs(w.later) < (long)(w.n / 2000) || 4 * (size_t)labs(w.later) > w.samples)
         w.later = 0;
     size_t count = 0;
     cj__point *points =

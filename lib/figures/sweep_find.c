@@ -113,6 +113,6 @@ cj_status cj__sweep_find(cj_capture *capture, const cj_measure_options *options,
     /* a late output, as from a unit that holds samples: its window has to be there */
     double later = other.at_1k_s - out->track.at_1k_s;
     if (fabs(later) > 0.002 + 3 * hypot(other.at_u, out->track.at_u))
-        out->later_s = later;
+        out->later_s = round(later * about->rate_hz) / about->rate_hz;
     return CJ_OK;
 }

@@ -39,32 +39,36 @@ static bool make_room(cj__sweep_reader *reader, size_t n)
     return true;
 }
 
-/* Samples start.. of a channel, 0 outside the record and for gaps. */
-static cj_status read_padded(cj__sweep_reader *reader, int channel, long start, size_t n, double *x,
+/* Samples start.. of the wanted channels, 0 outside the record and for gaps; losses filled in. */
+static cj_status read_padded(cj__sweep_reader *reader, long start, size_t n, double *const x[2],
                              cj_error *err)
 {
+    const cj__sweep *sweep = reader->sweep;
     long samples = (long)reader->about->samples, end = start + (long)n;
     long first = start < 0 ? 0 : start, last = end > samples ? samples : end;
-    memset(x, 0, n * sizeof *x);
+    double *at[2] = {NULL, NULL};
+    for (int c = 0; c < 2; c++)
+        if (x[c] != NULL) {
+            memset(x[c], 0, n * sizeof *x[c]);
+            at[c] = x[c] + (first - start);
+        }
     if (first >= last)
         return CJ_OK;
-    double *at = x + (first - start);
-    double *out[2] = {channel == 0 ? at : NULL, channel == 1 ? at : NULL};
     cj_status status =
-        cj_capture_read(reader->capture, (size_t)first, (size_t)(last - first), out, err);
-    for (long i = 0; status == CJ_OK && i < last - first; i++)
-        at[i] = isnan(at[i]) ? 0 : at[i];
-    const cj__sweep *sweep = reader->sweep;
+        cj_capture_read(reader->capture, (size_t)first, (size_t)(last - first), at, err);
+    for (int c = 0; c < 2 && status == CJ_OK; c++)
+        for (long i = 0; at[c] != NULL && i < last - first; i++)
+            at[c][i] = isnan(at[c][i]) ? 0 : at[c][i];
     for (size_t i = 0; status == CJ_OK && i < sweep->gap_count; i++)
-        if (sweep->gaps[i].channel == channel)
+        if (at[sweep->gaps[i].channel] != NULL)
             status = cj__gap_fill(reader->capture, &sweep->gaps[i], (size_t)first,
-                                  (size_t)(last - first), at, err);
+                                  (size_t)(last - first), at[sweep->gaps[i].channel], err);
     return status;
 }
 
-/* n samples of one channel at rate / 2^level, the first at sample `start` of the record. */
-static cj_status read_channel(cj__sweep_reader *reader, int channel, int level, long start,
-                              size_t n, double *out, cj_error *err)
+/* n samples of the wanted channels at rate / 2^level, the first at sample `start` of the record. */
+static cj_status read_channels(cj__sweep_reader *reader, int level, long start, size_t n,
+                               double *const out[2], cj_error *err)
 {
     size_t step = CHUNK >> level > 64 ? CHUNK >> level : 64;
     long lead = (long)cj__halve_lead(level);
@@ -72,14 +76,17 @@ static cj_status read_channel(cj__sweep_reader *reader, int channel, int level, 
         size_t count = n - done < step ? n - done : step, need = cj__halve_input(count, level);
         if (!make_room(reader, need))
             return cj_fail_memory(err);
-        double *x = reader->chunk[0];
-        cj_status status =
-            read_padded(reader, channel, start + ((long)done << level) - lead, need, x, err);
+        double *const x[2] = {out[0] ? reader->chunk[0] : NULL, out[1] ? reader->chunk[1] : NULL};
+        cj_status status = read_padded(reader, start + ((long)done << level) - lead, need, x, err);
         if (status != CJ_OK)
             return status;
-        for (int i = 0; i < level; i++)
-            need = cj__halve(reader->taps, x, need, x);
-        memcpy(out + done, x, count * sizeof *x);
+        for (int c = 0; c < 2; c++) {
+            size_t have = need;
+            for (int i = 0; i < level && x[c] != NULL; i++)
+                have = cj__halve(reader->taps, x[c], have, x[c]);
+            if (x[c] != NULL)
+                memcpy(out[c] + done, x[c], count * sizeof *x[c]);
+        }
     }
     return CJ_OK;
 }
@@ -115,11 +122,19 @@ cj_status cj__frame_read(cj__sweep_reader *reader, int level, double from_s, siz
     frame->n = n;
     frame->rate_hz = rate / (double)(1L << level);
     frame->start_s = (double)start / rate;
-    cj_status status = read_channel(reader, sweep->output, level, start + later, n, frame->y, err);
-    if (status != CJ_OK)
+    double *out[2] = {NULL, NULL};
+    bool alone = sweep->input == sweep->output;
+    out[sweep->output] = frame->y;
+    if (!alone && later == 0)
+        out[sweep->input] = frame->x;
+    cj_status status = read_channels(reader, level, start + later, n, out, err);
+    if (status == CJ_OK && !alone && later != 0) {
+        out[sweep->output] = NULL;
+        out[sweep->input] = frame->x;
+        status = read_channels(reader, level, start, n, out, err);
+    }
+    if (status != CJ_OK || !alone)
         return status;
-    if (sweep->input != sweep->output)
-        return read_channel(reader, sweep->input, level, start, n, frame->x, err);
     for (size_t i = 0; i < n; i++) {
         double t = frame->start_s + (double)i / frame->rate_hz - sweep->start_s;
         double keep = level > 0 ? below_nyquist(sweep, t, frame->rate_hz) : 1;

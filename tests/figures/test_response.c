@@ -251,7 +251,7 @@ static void response_from_noise(void **state)
     const struct filter filters[] = {section('l', 3000, 0.7071, RATE),
                                      section('h', 200, 0.7071, RATE)};
     struct errors e = {0};
-    for (unsigned seed = 1; seed <= 10; seed++) {
+    for (unsigned seed = 1; seed <= 6; seed++) {
         const struct filter *f = &filters[seed % 2];
         size_t n = (size_t)(8 * RATE);
         struct memory_capture *made = memory_capture_new(2, n, RATE);
@@ -286,7 +286,6 @@ static void one_channel_of_a_known_sweep(void **state)
     static const struct setting settings[] = {
         {"same clock", RATE, 20, 20000, 5, .before = 0.4137},
         {"200 ppm", RATE, 20, 20000, 5, .ppm = 200, .before = 0.1},
-        {"-200 ppm", RATE, 20, 20000, 3, .ppm = -200, .before = 0.0},
         {"noise", RATE, 20, 20000, 5, .ppm = 150, .before = 0.21, .noise = 1e-3, .seed = 5},
     };
     const struct filter filters[] = {{"half, inverted", {-0.5}, {1}},
@@ -326,6 +325,33 @@ static void one_channel_of_a_known_sweep(void **state)
         }
 }
 
+/* A unit that holds samples for 0.1 s: the response has that delay. */
+static void a_late_output(void **state)
+{
+    (void)state;
+    const struct setting s = {"late", RATE, 20, 20000, 3, .before = 0.2};
+    const struct filter f = section('l', 4000, 0.7071, RATE);
+    struct memory_capture *made = capture_of(&s, &f);
+    const size_t late = 4801;
+    for (size_t i = made->info.samples; i-- > 0;)
+        made->x[1][i] = i >= late ? made->x[1][i - late] : 0;
+    cj_measurement *m = measured_with(made, (cj_measure_options){0});
+    assert_non_null(m->response);
+    for (size_t i = 0; i < m->response->count; i++) {
+        double hz = m->response->hz[i];
+        double complex h =
+            response_of(&f, hz, RATE) * cexp(-2 * M_PI * I * hz * (double)late / RATE);
+        if (hz < 20 || hz > 20000)
+            continue;
+        check_close("gain", m->response->gain_db[i], 20 * log10(cabs(h)), 0.01);
+        check_close("phase", remainder(m->response->phase_deg[i] - carg(h) * 180 / M_PI, 360), 0,
+                    0.1);
+        check_close("delay", m->response->delay_s[i], (double)late / RATE, 1e-4);
+    }
+    cj_measurement_free(m);
+    memory_capture_free(made);
+}
+
 /* A contact that opens once, for some milliseconds. */
 static void a_dropout(void **state)
 {
@@ -359,6 +385,7 @@ int main(void)
         cmocka_unit_test(stated_uncertainty),
         cmocka_unit_test(harmonics_of_a_polynomial),
         cmocka_unit_test(response_from_noise),
+        cmocka_unit_test(a_late_output),
         cmocka_unit_test(a_dropout),
         cmocka_unit_test(one_channel_of_a_known_sweep),
     };

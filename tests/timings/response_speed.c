@@ -115,7 +115,8 @@ int main(void)
 {
     const char *folder = getenv("TMPDIR");
     char path[512];
-    snprintf(path, sizeof path, "%s/coldjoint-sweep-XXXXXX", folder != NULL ? folder : "/tmp");
+    snprintf(path, sizeof path, "%s/coldjoint-sweep-XXXXXX",
+             folder != NULL && folder[0] ? folder : P_tmpdir);
     int file = mkstemp(path), result = 1;
     if (file < 0)
         return 1;
