@@ -122,6 +122,21 @@ CJ_API void cj_response_at(const cj_response *response, double hz, double *gain_
                            double *phase_deg, double *u_phase_deg);
 
 /*
+ * Of two tones, by channel: `imd_percent`, `imd_db`, `imd_kind` (word: modulation, difference-frequency): SMPTE
+ * RP 120 and IEC 60268-3 (both from memory). With U(f) the level at f: modulation (f2 at least 8 f1)
+ *     d2 = [U(f2+f1) + U(f2-f1)] / U(f2),   d3 = [U(f2+2f1) + U(f2-2f1)] / U(f2),
+ * difference frequency (f2 at most 1.25 f1)
+ *     d2 = U(f2-f1) / (2 U(f2)),   d3 = [U(2f1-f2) + U(2f2-f1)] / (2 U(f2)),
+ * the figure the root of d2^2 + d3^2. The pair's figures are those of the stronger tone.
+ * Of a square: `rise_s`, `fall_s` (10 % to 90 %), `overshoot_percent` (of the step, the larger of both edges),
+ * `slew_v_per_s` (20 % to 80 % of the slower edge, where it is straight; a bound where it is round).
+ * Of a level in steps: `clip_level_v`, `clip_input_v` (peak of the channel's and of channel 1's fundamental where the
+ * channel's THD reaches 1 %); `clip_high_v` and `clip_low_v` are how far the signal goes there.
+ * `drift_v_per_s`: slope of the straight line through the DC of 64 stretches; `settled_v` what it runs to.
+ * Of the pair where a response spans two octaves: `slope_db_per_octave` (unit dB).
+ */
+
+/*
  * Figures of one capture. Per channel, beside those of the contract: `signal` (word: tone, square,
  * two-tone, sweep, noise, silence, other), `even_percent` and `odd_percent` (THD of the even and of the odd harmonics
  * alone), `clip_high_fraction`, `clip_low_fraction`, `stray_hz`, `stray_v`. Of the pair, beside: `difference_db`
