@@ -6,6 +6,7 @@
 
 #include "coldjoint/figures.h"
 
+#include <stdint.h>
 #include <math.h>
 #include <stdio.h>
 #include <time.h>
