@@ -15,7 +15,7 @@
 /* Points that share a window: a third of an octave, so that harmonic 2 of lower ones stays outside.
  */
 #define MOST_POINTS 16
-#define OVERSAMPLED 6.4    /* rate over frequency, at least */
+#define OVERSAMPLED 3.2    /* rate over frequency, at least: below 0.32 the filter is flat */
 #define MARGIN 5.0         /* of sqrt(L/f) to both sides */
 #define TAPER 3.0          /* of it, the outer part that falls off */
 #define TAIL_PERIODS 20    /* more behind, for what rings on */
