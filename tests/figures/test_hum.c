@@ -36,8 +36,9 @@ void hum_frequency_at_its_bound(void **state)
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         const struct hum_case *is = &cases[i];
         size_t n = (size_t)(is->rate * is->seconds);
-        double square = 0, u = 0, level = 0, hz = 49.973, trials = is->trials;
-        for (int trial = 0; trial < is->trials; trial++) {
+        int count = TRIALS_OF(is->trials);
+        double square = 0, u = 0, level = 0, hz = 49.973, trials = count;
+        for (int trial = 0; trial < count; trial++) {
             struct memory_capture *made = memory_capture_new(1, n, is->rate);
             add_sine(made, 0, is->tone, is->tone > 0, 0.1 * trial);
             add_sine(made, 0, hz, is->hum, 0.37 * trial);
@@ -191,7 +192,7 @@ void ripple_that_cannot_be_told(void **state)
 void ripple_uncertainty(void **state)
 {
     (void)state;
-    enum { TRIALS = 150 };
+    enum { TRIALS = TRIALS_OF(150) };
     double sum = 0, square = 0, u = 0;
     for (int trial = 0; trial < TRIALS; trial++) {
         struct memory_capture *made = memory_capture_new(1, 16000, 16000);
@@ -210,6 +211,6 @@ void ripple_uncertainty(void **state)
     }
     double spread = sqrt((square - sum * sum) * TRIALS / (TRIALS - 1.0));
     print_message("hum_sideband_db  u / spread %.3f\n", u / spread);
-    check_close("u", u / spread, 1, 0.2); /* 150 trials know it to 6 % */
+    check_close("u", u / spread, 1, 3 / sqrt(2.0 * TRIALS) + 0.03);
     check_close("mean", sum, db(2e-3 / sqrt(2)), 4 * spread / sqrt(TRIALS) + 0.02);
 }
