@@ -270,6 +270,8 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
 }
 
 #define FLAT 2.0 /* in the square of standard deviations: the quantity does not matter */
+#define FAR 1e3  /* a row: beyond what the errors of a transient excuse; no nearby value mends it  \
+                  */
 
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                              double *value, cj_error *err)
@@ -293,7 +295,8 @@ cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj_
         }
         most = status == CJ_OK ? fmax(most, here) : most;
     }
-    if (status == CJ_OK && most - least > FLAT)
+    bool hopeless = least > FAR * ranking->scene->rows;
+    if (status == CJ_OK && most - least > FLAT && !hopeless)
         status = narrow(&misfit, fmax(best - step, low), fmin(best + step, high), exact, &best,
                         &least, err);
     if (status == CJ_OK)

@@ -326,7 +326,7 @@ def plan_content(bench):
     board = bench.answer("board", "small.yaml", status=0)
     for step in board["steps"]:
         expect(by[step["step"]]["healthy"] == step["figures"], f"{step['step']}: not what `board` says")
-    expect(len(found["cautions"]) == 5 and "v+ 12 V and v- -12 V" in found["cautions"][0], f"{found['cautions']}")
+    expect(len(found["cautions"]) == 6 and "v+ 12 V and v- -12 V" in found["cautions"][0], f"{found['cautions']}")
 
 
 def plan_text(bench):
