@@ -26,6 +26,13 @@ static inline void check_close_at(const char *label, double got, double want, do
     }
 }
 
+/* Sanitizers cost a factor of ten: how many of so many seeded trials there, the bounds for what is left. */
+#ifdef __SANITIZE_ADDRESS__
+#define TRIALS_OF(count) ((count) / 10)
+#else
+#define TRIALS_OF(count) (count)
+#endif
+
 /* |got - want| <= tolerance; a NaN never passes. label says which case of a table it was. */
 #define check_close(label, got, want, tolerance)                                                   \
     check_close_at(label, got, want, tolerance, __FILE__, __LINE__)

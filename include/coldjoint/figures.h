@@ -122,11 +122,47 @@ CJ_API void cj_response_at(const cj_response *response, double hz, double *gain_
                            double *phase_deg, double *u_phase_deg);
 
 /*
+ * Of two tones, by channel: `imd_percent`, `imd_db`, `imd_kind` (word: modulation, difference-frequency): SMPTE
+ * RP 120 and IEC 60268-3 (both from memory). With U(f) the level at f: modulation (f2 at least 8 f1)
+ *     d2 = [U(f2+f1) + U(f2-f1)] / U(f2),   d3 = [U(f2+2f1) + U(f2-2f1)] / U(f2),
+ * difference frequency (f2 at most 1.25 f1)
+ *     d2 = U(f2-f1) / (2 U(f2)),   d3 = [U(2f1-f2) + U(2f2-f1)] / (2 U(f2)),
+ * the figure the root of d2^2 + d3^2. The pair's figures are those of the stronger tone.
+ * Of a square: `rise_s`, `fall_s` (10 % to 90 %), `overshoot_percent` (of the step, the larger of both edges),
+ * `slew_v_per_s` (20 % to 80 % of the slower edge, where it is straight; a bound where it is round).
+ * Of a level in steps: `clip_level_v`, `clip_input_v` (peak of the channel's and of channel 1's fundamental where the
+ * channel's THD reaches 1 %); `clip_high_v` and `clip_low_v` are how far the signal goes there.
+ * `drift_v_per_s`: slope of the straight line through the DC of 64 stretches; `settled_v` what it runs to.
+ * Of the pair where a response spans two octaves: `slope_db_per_octave` (unit dB).
+ */
+
+/*
  * Figures of one capture. Per channel, beside those of the contract: `signal` (word: tone, square,
  * two-tone, sweep, noise, silence, other), `even_percent` and `odd_percent` (THD of the even and of the odd harmonics
  * alone), `clip_high_fraction`, `clip_low_fraction`, `stray_hz`, `stray_v`. Of the pair, beside: `difference_db`
  * (level of channel 2 minus channel 1 relative to channel 1) and `correlation` (largest normalised
  * cross-correlation, signed).
+ *
+ * Noise is what DC, the fundamental and harmonics 2..10 leave (hum stays in):
+ *   noise_v          RMS in the band
+ *   noise_a_v        the same with the A-weighting of IEC 61672-1, Annex E, exact at each frequency of the spectrum;
+ *                    10 ms or more
+ *   noise_468_v      ITU-R BS.468-4: the largest reading of its quasi-peak meter (signal.h; a steady 1 kHz tone would
+ *                    read its RMS), not cut to the band. Needs 1 s, 8 kHz of rate or more. Where a tone is there, a
+ *                    record of over 64 blocks of 65 536 samples is looked at in 8 blocks of 64. Its u is the scatter of a
+ *                    largest reading (Gumbel's limit): another record of as much noise reads otherwise by so much.
+ *   noise_density_v  V/rtHz (V per root hertz): mean of the third octave about 1 kHz, lines of tone and mains left out
+ * The noise of the capture chain is taken out of all in power, as white noise in the band.
+ *
+ * Mains: `hum_v` (lines 1..20 but those within a resolution of the tone's harmonics) and `hum_hz`, by least squares at the
+ * Cramer-Rao bound in white noise (stretches of up to 16 s where the record is longer than 262 144 samples):
+ * u of hum_hz is sqrt(6) s rate / (pi sqrt(N^3 sum k^2 a_k^2)), s the noise, a_k the lines' peaks. Hum is added to the
+ * signal; what modulates the tone shows as its sidebands:
+ *   hum_sideband_db  RMS of the tone's sidebands at 1..4 times the mains over that of the tone: 20 log10(m / sqrt 2) for an
+ *                    amplitude modulation of depth m. Needs a tone of 320 Hz and 100 ms. Lines beside a tone that
+ *                    stands on a multiple of the mains count as sidebands, not as hum, where they are
+ *                    three times what hum has farther off; else neither is told, and 997 Hz tells.
+ *   hum_sideband_hz  their distance from the tone: the mains or a multiple
  */
 typedef struct cj_measurement {
     const cj_capture_info *capture; /* the capture must outlive the measurement */

@@ -6,8 +6,9 @@
 #include <stdio.h>
 #include <string.h>
 
-static const char *const signals[] = {"tone",    "square", "two-tone", "noise",
-                                      "silence", "other",  NULL};
+static const char *const signals[] = {"tone",  "square",  "two-tone", "stepped", "sweep",
+                                      "noise", "silence", "other",    NULL};
+static const char *const methods[] = {"modulation", "difference-frequency", NULL};
 static const char *const polarities[] = {"same", "inverted", "unclear", NULL};
 static const char *const turns[] = {"as-expected", "flipped", "unclear", NULL};
 static const char *const matches[] = {"match", "differ", "undecided", NULL};
@@ -295,6 +296,17 @@ const cj__quantity cj__quantities[] = {
     VOLTS("stray_v"),
     {.name = "dropouts", .unit = "1", .group = CJ__CHANNEL, .whole = true},
     WORD("signal", CJ__CHANNEL, signals),
+    FIGURE("imd_percent", "%", CJ__CHANNEL),
+    FIGURE("imd_db", "dB", CJ__CHANNEL),
+    WORD("imd_kind", CJ__CHANNEL, methods),
+    VOLTS("clip_level_v"),
+    VOLTS("clip_input_v"),
+    FIGURE("rise_s", "s", CJ__CHANNEL),
+    FIGURE("fall_s", "s", CJ__CHANNEL),
+    FIGURE("overshoot_percent", "%", CJ__CHANNEL),
+    FIGURE("slew_v_per_s", "V/s", CJ__CHANNEL),
+    FIGURE("drift_v_per_s", "V/s", CJ__CHANNEL),
+    VOLTS("settled_v"),
     DERIVED(hum_ratio_db, "dB", CJ__CHANNEL, "hum over the tone, both RMS"),
     DERIVED(stray_ratio_db, "dB", CJ__CHANNEL, "the stray line over the tone, both RMS"),
     DERIVED(noise_ratio_db, "dB", CJ__CHANNEL, "noise over the tone, both RMS"),
@@ -308,6 +320,7 @@ const cj__quantity cj__quantities[] = {
     FIGURE("coherence", "1", CJ__RATIO),
     FIGURE("correlation", "1", CJ__RATIO),
     FIGURE("difference_db", "dB", CJ__RATIO),
+    FIGURE("slope_db_per_octave", "dB", CJ__RATIO),
     DERIVED(step_db, "dB", CJ__RATIO, "size of gain_db without its sign"),
     DERIVED(quadrature_deg, "deg", CJ__RATIO,
             "how far the phase is from a quarter turn either way"),

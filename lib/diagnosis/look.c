@@ -171,6 +171,9 @@ static void fill_ratio(const cj__filling *filling, size_t index)
     }
     if (filling->seen->tone_by != NULL)
         ratio_spread(filling, index, ratio);
+    size_t mismatch = (size_t)filling->out->columns - 1;
+    for (int r = 0; r < feature->rows && filling->spread; r++)
+        by(filling, feature, r)[mismatch] = filling->scene->common * mean[r];
     if (filling->seen->by == CJ_BY_TRANSIENT)
         add_var(filling, index, pow(clip_error(filling->seen, feature->point) * cabs(ratio), 2));
     if (filling->manner->loose_db > 0 && filling->healthy != NULL) {

@@ -41,8 +41,8 @@ static void mark_residues(const cj__scene *scene, cj__outlook *outlook)
     size_t count = cj_bench_parameter_count(scene->bench), columns = (size_t)outlook->columns;
     outlook->residue_first = columns;
     for (size_t c = columns; c-- > 0;) {
-        outlook->is_residue[c] =
-            c < count ? parameters[c].kind == CJ_P_RESIDUE : c >= count + scene->look_count;
+        outlook->is_residue[c] = c < count ? parameters[c].kind == CJ_P_RESIDUE
+                                           : c >= count + scene->look_count && c + 1 < columns;
         if (outlook->is_residue[c])
             outlook->residue_first = c;
     }
@@ -55,7 +55,7 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
         return cj_fail_memory(err);
     outlook->rows = scene->rows;
     outlook->columns = (int)(cj_bench_parameter_count(scene->bench) + scene->look_count);
-    outlook->columns += residues(scene->bench);
+    outlook->columns += residues(scene->bench) + 1;
     size_t rows = (size_t)scene->rows + 1, thds = scene->distortion_count + 1;
     outlook->mean = cj_new(rows, sizeof *outlook->mean);
     outlook->var = cj_new(3 * (scene->count + 1), sizeof *outlook->var);

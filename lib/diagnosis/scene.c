@@ -17,6 +17,13 @@
 #define DC_ERROR_V 1e-3
 #define RESISTANCE_ERROR 0.03
 
+#define COMMON 0.95 /* of the least relative uncertainty of a gain */
+
+static double square(double x)
+{
+    return x * x;
+}
+
 /* ---- making ---- */
 
 cj_status cj__scene_new(const cj_board *board, cj_bench *bench, cj__scene **out, cj_error *err)
@@ -77,8 +84,34 @@ cj_status cj__scene_feature(cj__scene *scene, const cj__feature *feature, cj_err
     return use_look(scene, feature->look, feature->step, err);
 }
 
+/*
+ * The same two channels took all steps: most of what the surest gain is unsure of is their
+ * mismatch, and that is the same in all of them. It becomes one column instead of an error of each
+ * reading. (Another range of a scope has a mismatch of its own: a part stays.)
+ */
+static void share_mismatch(cj__scene *scene)
+{
+    double least = INFINITY;
+    size_t ratios = 0;
+    for (size_t f = 0; f < scene->count; f++)
+        if (scene->features[f].relative > 0) {
+            least = fmin(least, scene->features[f].relative);
+            ratios++;
+        }
+    scene->common = ratios > 1 && least < 0.1 ? COMMON * least : 0;
+    for (size_t f = 0; f < scene->count; f++) {
+        cj__feature *feature = &scene->features[f];
+        if (feature->relative > 0) {
+            feature->var[0] -= square(scene->common * feature->x[0]);
+            feature->var[1] -= square(scene->common) * feature->x[0] * feature->x[1];
+            feature->var[2] -= square(scene->common * feature->x[1]);
+        }
+    }
+}
+
 cj_status cj__scene_ready(cj__scene *scene, cj_error *err)
 {
+    share_mismatch(scene);
     scene->work = cj_new(scene->look_count + 1, sizeof(cj_prediction *));
     if (scene->work == NULL)
         return cj_fail_memory(err);
@@ -129,11 +162,6 @@ static double known_u(const cj_observation *seen, double least)
     return isfinite(seen->u) ? fmax(seen->u, least) : least;
 }
 
-static double square(double x)
-{
-    return x * x;
-}
-
 /* Gain and phase as a complex ratio. */
 static cj_status add_ratio(struct reading *reading, const cj_observation *gain, bool in_db,
                            const cj_observation *phase, double faint, cj_error *err)
@@ -149,6 +177,7 @@ static cj_status add_ratio(struct reading *reading, const cj_observation *gain, 
                            .point = reading->point,
                            .x = {size},
                            .var = {radial},
+                           .relative = relative,
                            .seen = gain};
     if (usable(phase)) {
         double angle = phase->value * DEGREE, turn = fmin(known_u(phase, 0) * DEGREE, 3);

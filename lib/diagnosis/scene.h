@@ -30,6 +30,7 @@ typedef struct cj__feature {
     int row, rows;
     double x[2];                        /* measured */
     double var[3];                      /* of measuring: xx, xy, yy */
+    double relative;                    /* of a ratio: what of its size the reading is unsure of */
     const cj_observation *seen, *phase; /* what it is made from; phase may be NULL */
 } cj__feature;
 
@@ -50,6 +51,7 @@ typedef struct cj__scene {
     cj__distortion *distortions;
     size_t distortion_count, distortion_capacity;
     int rows;
+    double common; /* of every ratio's size: the channels' mismatch, the same in all steps */
     size_t *looks, look_count, look_capacity; /* those used */
     size_t *look_steps;                       /* the step of each of them */
     cj_prediction **work;                     /* one for each of them */
@@ -79,7 +81,8 @@ typedef enum cj__residue {
 
 /* What is predicted for the scene with one manner. */
 typedef struct cj__outlook {
-    int rows, columns; /* columns: parameters, a level per look, the second phase of each residue */
+    int rows, columns; /* columns: parameters, a level per look, the second phase of each
+                          residue, the channels' mismatch */
     double *mean;      /* [rows] */
     double *var;       /* [3 * features] of what the solver leaves out */
     double *by;        /* [rows * columns] gradient times sigma; only with CJ_SPREAD */

@@ -228,6 +228,9 @@ static double take_out(struct cj__work *w, int c, size_t n, const cj_tone_fit *f
         subtract_mean(w->x[c], n, cj__level_mean(&all->level[c]), w->left[c]);
         square = cj__sum_of_squares(w->left[c], n);
     }
+    const cj__stretch where = {w->start, all->samples,
+                               fit ? fit->channel[c].dc : cj__level_mean(&all->level[c])};
+    cj__drift_add(&all->drift[c], w->left[c], n, &where);
     struct cj__flat flat = {w->low[c], w->high[c], noise,
                             all->about->channels[all->about->selected[c]].step};
     cj__clip_add(&all->clip[c], w->x[c], n, &flat);

@@ -262,6 +262,10 @@ static cj_status add_clip_side(const struct view *v, cj_figure_set *set, bool hi
                                double level)
 {
     const char *name = high ? "clip_high_v" : "clip_low_v";
+    const cj__clip_point *point = &v->all->clip_point[v->level - v->all->level];
+    if (point->reached) /* of a level in steps: how far it goes where THD reaches 1 % */
+        return cj__add_value(set, name, v->unit, high ? point->high : point->low,
+                             scaled_u(v, high ? point->high : point->low, point->u));
     if (share > 0)
         return cj__add_value(set, name, v->unit, level, scaled_u(v, level, v->info->step / 2));
     return cj__add_bound(set, name, v->unit, high ? CJ_ABOVE : CJ_BELOW,
@@ -310,8 +314,8 @@ static cj_status add_drops(const struct view *v, cj_figure_set *set)
 
 /* ---- all of a channel ---- */
 
-static const char *const kind_words[] = {"tone",  "square",  "two-tone", "sweep",
-                                         "noise", "silence", "other"};
+static const char *const kind_words[] = {"tone",  "square", "two-tone", "stepped",
+                                         "sweep", "noise",  "silence",  "other"};
 
 static void say_why_no_tone(struct view *v, int channel)
 {
@@ -322,6 +326,8 @@ static void say_why_no_tone(struct view *v, int channel)
         why = "no signal in this channel";
     else if (all->sweep)
         why = "a sweep, no steady tone";
+    else if (kind == CJ__SIGNAL_STEPPED)
+        why = "the level goes in steps: no steady tone";
     else if (kind == CJ__SIGNAL_TWO_TONE)
         why = "two tones at once: not a single tone with harmonics";
     else if (all->tone.present)
@@ -344,7 +350,8 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
         .gain = all->chain.gain,
     };
     v.unit = v.info->unit;
-    v.is_tone = all->tone.present && v.tone->seen && all->signal[channel] != CJ__SIGNAL_TWO_TONE;
+    v.is_tone = all->tone.present && v.tone->seen && all->signal[channel] != CJ__SIGNAL_TWO_TONE &&
+                all->signal[channel] != CJ__SIGNAL_STEPPED;
     say_why_no_tone(&v, channel);
     ADD(cj__add_word(set, "signal", kind_words[all->signal[channel]]));
     ADD(add_levels(&v, set));
@@ -354,6 +361,8 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(cj__noise_figures(all, channel, all->sweep ? v.why_no_tone : NULL, set));
     ADD(add_clip(&v, set));
     ADD(cj__edge_figures(all, channel, set));
+    ADD(cj__clip_point_figures(all, channel, set));
+    ADD(cj__drift_figures(all, channel, set));
     ADD(add_drops(&v, set));
     return all->response && all->channels == 1 ? cj__corner_figures(all->response, set) : CJ_OK;
 }

@@ -273,12 +273,40 @@ typedef struct cj__edges {
     cj__edge rise, fall;
 } cj__edges;
 
+/* ---- a level in steps ---- */
+
+typedef struct cj__clip_point {
+    bool present, reached;   /* reached: 1 % of THD lies between two steps */
+    bool always;             /* the lowest step is above it */
+    double level, u;         /* peak of the fundamental there */
+    double input, input_u;   /* and of channel 1's */
+    double high, low;        /* how far the signal goes there */
+    double most, most_input; /* largest level seen */
+} cj__clip_point;
+
+/* ---- DC over time ---- */
+
+#define CJ__STRETCHES 64
+
+typedef struct cj__drift {
+    double sum[CJ__STRETCHES], time[CJ__STRETCHES], weight[CJ__STRETCHES];
+} cj__drift;
+
+/* Where a block stands, and what was taken off it. */
+typedef struct cj__stretch {
+    size_t start, total; /* samples of the record; of all of it */
+    double base;
+} cj__stretch;
+
+void cj__drift_add(cj__drift *drift, const double *left, size_t n, const cj__stretch *where);
+
 /* ---- everything about a record ---- */
 
 typedef enum cj__signal_kind {
     CJ__SIGNAL_TONE,
     CJ__SIGNAL_SQUARE,
     CJ__SIGNAL_TWO_TONE,
+    CJ__SIGNAL_STEPPED,
     CJ__SIGNAL_SWEEP,
     CJ__SIGNAL_NOISE,
     CJ__SIGNAL_SILENCE,
@@ -304,12 +332,18 @@ struct cj__analysis {
     const cj_response *response; /* once it was made; the measurement's */
     cj__two_tones two;
     cj__edges edges[2];
+    cj__clip_point clip_point[2];
+    cj__drift drift[2];
 };
 
 /* What a second look at the record tells, once it is known what it holds (closer.c). */
 cj_status cj__look_closer(cj_capture *capture, const cj_measure_options *options, cj__analysis *all,
                           cj_error *err);
 cj_status cj__two_tones_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
+cj_status cj__stepped_measure(cj_capture *capture, cj__analysis *all, bool *found, cj_error *err);
+cj_status cj__clip_point_figures(const cj__analysis *all, int channel, cj_figure_set *set);
+cj_status cj__drift_figures(const cj__analysis *all, int channel, cj_figure_set *set);
+cj_status cj__slope_figure(const cj__analysis *all, cj_figure_set *set);
 cj_status cj__edges_measure(cj_capture *capture, cj__analysis *all, cj_error *err);
 cj_status cj__edge_figures(const cj__analysis *all, int channel, cj_figure_set *set);
 cj_status cj__imd_figures(const cj__analysis *all, int channel, cj_figure_set *set);

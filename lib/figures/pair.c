@@ -165,6 +165,7 @@ cj_status cj__pair_figures(const cj__analysis *all, cj_figure_set *set)
         ADD(cj__response_figures(all, set));
     else
         ADD(other_pair(all, set));
+    ADD(cj__slope_figure(all, set));
     const cj__pair_sums *pair = &all->pair;
     double n = (double)pair->valid, one = pair->square[0] - pair->sum[0] * pair->sum[0] / n;
     double two = pair->square[1] - pair->sum[1] * pair->sum[1] / n;

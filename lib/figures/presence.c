@@ -196,10 +196,12 @@ static bool late_harmonic(const cj_tone_channel *channel, int harmonics)
     return largest > SECOND_TONE * SECOND_TONE * first && largest > 0.8 * all;
 }
 
-/* The low tone of 60 Hz and 7 kHz stands where hum does, which second_line passes over. */
-static bool maybe_60_beside(const struct cj__work *w, const cj_tone_fit *fit)
+/* The low tones of 60 Hz + 7 kHz and 250 Hz + 8 kHz stand where hum does, which is taken out and
+ * passed over. */
+static bool maybe_low_beside(const struct cj__work *w, const cj_tone_fit *fit)
 {
-    return fabs(fit->frequency * w->all->about->rate_hz / 7000 - 1) < 0.02;
+    double hz = fit->frequency * w->all->about->rate_hz;
+    return fabs(hz / 7000 - 1) < 0.02 || fabs(hz / 8000 - 1) < 0.02;
 }
 
 /* Takes the samples in x for two tones where their two strongest lines are that. */
@@ -234,7 +236,7 @@ static cj_status judge_tone(struct cj__work *w, size_t n, cj_error *err)
         bool asked = w->options && w->options->tone_hz > 0;
         bool tone_like = is_tone(w, w->reference, c, w->bins[0]);
         if (!asked &&
-            (late_harmonic(channel, w->reference->harmonics) || maybe_60_beside(w, w->reference)))
+            (late_harmonic(channel, w->reference->harmonics) || maybe_low_beside(w, w->reference)))
             status = find_second(w, n, c, &two, err);
         if (status != CJ_OK)
             return status;

@@ -281,13 +281,13 @@ cj_status cj__response_of(cj_capture *capture, const cj_measure_options *options
                           const cj__analysis *all, cj_response **out, cj_error *err)
 {
     *out = NULL;
-    if (all->sweep == NULL && all->channels == 2 && all->signal[0] == CJ__SIGNAL_NOISE)
-        return cj__response_of_noise(capture, all, out, err);
     if (all->channels == 2 && all->two.present && all->signal[0] == CJ__SIGNAL_TWO_TONE &&
         all->about->rate_hz > 0) {
         *out = of_two_tones(all);
         return *out != NULL ? CJ_OK : cj_fail_memory(err);
     }
+    if (all->sweep == NULL && all->channels == 2 && all->signal[0] == CJ__SIGNAL_NOISE)
+        return cj__response_of_noise(capture, all, out, err);
     if (all->sweep == NULL)
         return CJ_OK;
     return of_sweep(capture, options, all, all->sweep, out, err);

@@ -142,6 +142,20 @@ json_t *cj__json_capture(struct cj__json *json, const cj_measurement *measuremen
     return object;
 }
 
+/* When the signal was lost, and for how long. */
+static json_t *losses_value(struct cj__json *json, const cj_measurement *measurement, int channel)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < measurement->loss_count[channel]; i++) {
+        const cj_loss *loss = &measurement->losses[channel][i];
+        json_t *object = json_object();
+        cj__json_set(json, object, "at_s", cj__json_number(loss->at_s));
+        cj__json_set(json, object, "seconds", cj__json_number(loss->seconds));
+        cj__json_append(json, list, object);
+    }
+    return list;
+}
+
 json_t *cj__json_channels(struct cj__json *json, const cj_measurement *measurement)
 {
     const cj_capture_info *capture = measurement->capture;
@@ -153,6 +167,8 @@ json_t *cj__json_channels(struct cj__json *json, const cj_measurement *measureme
         cj__json_set(json, object, "name", cj__json_text(channel->name));
         cj__json_set(json, object, "unit", cj__json_text(unit_of(channel->unit)));
         cj__json_set(json, object, "figures", cj__json_figures(json, &measurement->channel[i]));
+        if (measurement->loss_count[i] > 0)
+            cj__json_set(json, object, "losses", losses_value(json, measurement, i));
         cj__json_append(json, list, object);
     }
     return list;

@@ -48,7 +48,10 @@ bool cj__plan_cautions(const cj_board *board, cj_lines *out)
                     "nowhere else. If the supply is earthed too, that is a second way round: hum. "
                     "Between two nets (NET-NET) two probes measure, never a clip.") &&
            add(out, "Move leads with the level down; a probe that slips joins two "
-                    "pins. Power off before a plug-in part or a supply lead is touched.");
+                    "pins. Power off before a plug-in part or a supply lead is touched.") &&
+           add(out,
+               "Parts that carry mains stay covered and are not probed. Local rules, and work that "
+               "needs a licence, come first.");
 }
 
 /* ---- nets and leads ---- */

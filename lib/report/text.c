@@ -113,6 +113,24 @@ static void write_measured(cj_text *out, const cj_measurement *measurement)
     cj_text_free(&titles[1]);
 }
 
+#define LOSSES_SHOWN 8
+
+/* When a suspected joint let go: to be held against what was pressed or moved then. */
+static void write_losses(cj_text *out, const cj_measurement *measurement)
+{
+    for (int c = 0; c < measurement->channel_count; c++) {
+        size_t count = measurement->loss_count[c];
+        if (count == 0)
+            continue;
+        cj_text_add(out, "  Channel %d lost its signal at", measurement->capture->selected[c] + 1);
+        for (size_t i = 0; i < count && i < LOSSES_SHOWN; i++)
+            cj_text_add(out, "%s %.4f s (%.1f ms)", i ? "," : "", measurement->losses[c][i].at_s,
+                        1e3 * measurement->losses[c][i].seconds);
+        cj_text_add(out, count > LOSSES_SHOWN ? ", and %zu times more\n" : "\n",
+                    count - (count > LOSSES_SHOWN ? LOSSES_SHOWN : count));
+    }
+}
+
 cj_status cj_report_measure_text(const cj_measurement *measurement, const cj_report_style *style,
                                  cj_text *out, cj_error *err)
 {
@@ -121,6 +139,7 @@ cj_status cj_report_measure_text(const cj_measurement *measurement, const cj_rep
     write_capture(out, "", measurement->capture, &colours);
     write_advice(out, "", measurement, &colours);
     write_measured(out, measurement);
+    write_losses(out, measurement);
     if (measurement->channel_count == 2) {
         cj_text_add(out, "\n%sChannel %d against channel %d%s\n", colours.bold,
                     measurement->capture->selected[1] + 1, measurement->capture->selected[0] + 1,

@@ -37,6 +37,9 @@ const struct cj__row cj__rows[] = {
     {"clip_low_fraction", "clipped below", CJ__ROW_HIDDEN, false},
     {"dropouts", "dropouts", CJ__ROW_COUNT, false},
     {"drift_v_per_s", "drift", CJ__ROW_PLAIN, true},
+    {"settled_v", "settles at", CJ__ROW_PLAIN, true},
+    {"clip_level_v", "1 % of THD at", CJ__ROW_PLAIN, false},
+    {"clip_input_v", "1 % of THD, input", CJ__ROW_PLAIN, false},
     {"slew_v_per_s", "slew rate", CJ__ROW_PLAIN, true},
     {"rise_s", "rise time", CJ__ROW_PLAIN, true},
     {"fall_s", "fall time", CJ__ROW_PLAIN, true},
@@ -52,6 +55,7 @@ const struct cj__row cj__rows[] = {
     {"low_3db_hz", "3 dB down below", CJ__ROW_PLAIN, false},
     {"high_3db_hz", "3 dB down above", CJ__ROW_PLAIN, false},
     {"coherence", "coherence", CJ__ROW_PLAIN, true},
+    {"slope_db_per_octave", "slope an octave", CJ__ROW_PLAIN, true},
     {"difference_db", "difference", CJ__ROW_HIDDEN, false},
     {"correlation", "correlation", CJ__ROW_HIDDEN, false},
     /* what the rules derive, seen as evidence only */

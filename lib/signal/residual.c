@@ -84,7 +84,7 @@ void cj_noise_near(const cj_complex *spectrum, size_t n, double tone, int harmon
     }
 }
 
-CJ__CLONES void cj_hann_power(const cj_complex *spectrum, size_t n, double *power)
+CJ__CLONES static void add_hann(const cj_complex *spectrum, size_t n, double *power)
 {
     double scale = 2 / ((double)n * (double)n);
     for (size_t k = 1; k < n / 2; k++) {
@@ -92,6 +92,11 @@ CJ__CLONES void cj_hann_power(const cj_complex *spectrum, size_t n, double *powe
         double im = spectrum[k].im / 2 - (spectrum[k - 1].im + spectrum[k + 1].im) / 4;
         power[k] += scale * (re * re + im * im);
     }
+}
+
+void cj_hann_power(const cj_complex *spectrum, size_t n, double *power)
+{
+    add_hann(spectrum, n, power);
 }
 
 static int by_size(const void *a, const void *b)

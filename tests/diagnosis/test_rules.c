@@ -322,6 +322,33 @@ static const struct {
      "match=differ pair.gain=0.11 pair.gain_db=-19.1~0.1 pair.turn=flipped "
      "second.thd_percent=5~0.1 second.thd_db=-26~0.2",
      "'summing-output-pin-open' says more"},
+    /* two tones: a leak by 1 ohm of shared ground, by a capacitance; a square that rings */
+    {"crosstalk-flat", FIRES, 1,
+     "match=differ first.signal=two-tone second.signal=two-tone pair.gain_db=-60~0.2 "
+     "pair.gain=0.001 "
+     "pair.slope_db_per_octave=0.1~0.2",
+     "pair.slope_db_per_octave"},
+    {"crosstalk-flat", SILENT, 1,
+     "match=differ pair.gain_db=-60~0.2 pair.gain=0.001 pair.slope_db_per_octave=5.8~0.2",
+     "5.8 dB"},
+    {"crosstalk-flat", SILENT, 1, "pair.slope_db_per_octave=0.1~0.2", "pair.gain_db is 0.00 dB"},
+    {"crosstalk-rising", FIRES, 1,
+     "match=differ first.signal=two-tone second.signal=two-tone pair.gain_db=-60~0.2 "
+     "pair.gain=0.001 "
+     "pair.slope_db_per_octave=6.1~0.3",
+     "pair.slope_db_per_octave"},
+    {"crosstalk-rising", SILENT, 1,
+     "match=differ pair.gain_db=-60~0.2 pair.gain=0.001 pair.slope_db_per_octave=0.2~0.2",
+     "0.2 dB"},
+    {"intermodulation", FIRES, 1, "second.imd_percent=2~0.1 first.imd_percent<0.02", "2.0"},
+    {"intermodulation", SILENT, 1, "second.imd_percent=2~0.1 first.imd_percent=1.9~0.1",
+     "first.imd"},
+    {"ringing", FIRES, 1,
+     "first.signal=square second.signal=square second.overshoot_percent=35~1 "
+     "first.overshoot_percent<0.5",
+     "second.overshoot_percent"},
+    {"ringing", SILENT, 1, "second.overshoot_percent=35~1 first.overshoot_percent=34~1",
+     "first.overshoot"},
     {"both-distorted", LEADS, 1,
      "first.thd_percent=6~0.1 first.thd_db=-24.4~0.1 second.thd_percent=6~0.1 "
      "second.thd_db=-24.4~0.1",

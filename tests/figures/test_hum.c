@@ -18,8 +18,8 @@ static double bound_hz(double rate, double samples, double noise, double weighte
 }
 
 struct hum_case {
-    double rate, seconds, tone, hum, second, noise; /* second: level of line 2 */
-    int trials;
+    double rate, seconds, tone, hum, noise, other; /* other: level of line `order` */
+    int order, trials;
 };
 
 /* 2 s at 48 kHz reach 0.01 Hz from a single line 21 dB below the noise (bound_hz: a/s = 0.126). */
@@ -27,20 +27,22 @@ void hum_frequency_at_its_bound(void **state)
 {
     (void)state;
     static const struct hum_case cases[] = {
-        {8000, 2, 0, 0.01, 0, 0.01, 120},         /* alone, in noise of -37 dB */
-        {8000, 2, 997, 1e-3, 5e-4, 1e-3, 120},    /* 60 dB below a tone */
-        {48000, 2, 997, 1e-3, 0, 1e-3 / 0.3, 60}, /* where the bound is 4.2 mHz */
-        {48000, 12, 997, 1e-3, 0, 1e-2, 30}, /* many blocks: means of samples, fitted at once */
+        {8000, 2, 0, 0.01, 0.01, 0, 1, 120},         /* alone, in noise of -37 dB */
+        {8000, 2, 997, 1e-3, 1e-3, 5e-4, 2, 120},    /* 60 dB below a tone */
+        {8000, 2, 997, 1e-3, 1e-3, 4e-4, 11, 120},   /* a high line tells the frequency best */
+        {48000, 2, 997, 1e-3, 1e-3 / 0.3, 0, 1, 60}, /* where the bound is 4.2 mHz */
+        {48000, 12, 997, 1e-3, 1e-2, 0, 1, 30},      /* many blocks: means of samples */
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         const struct hum_case *is = &cases[i];
         size_t n = (size_t)(is->rate * is->seconds);
-        double square = 0, u = 0, level = 0, hz = 49.973, trials = is->trials;
-        for (int trial = 0; trial < is->trials; trial++) {
+        int count = TRIALS_OF(is->trials);
+        double square = 0, u = 0, level = 0, hz = 49.973, trials = count;
+        for (int trial = 0; trial < count; trial++) {
             struct memory_capture *made = memory_capture_new(1, n, is->rate);
             add_sine(made, 0, is->tone, is->tone > 0, 0.1 * trial);
             add_sine(made, 0, hz, is->hum, 0.37 * trial);
-            add_sine(made, 0, 2 * hz, is->second, 0.73 * trial);
+            add_sine(made, 0, is->order * hz, is->other, 0.73 * trial);
             add_noise(made, 0, is->noise, (unsigned long long)(trial + 1));
             cj_measurement *m = measured(made, NULL);
             square += pow(value_of(&m->channel[0], "hum_hz") - hz, 2) / trials;
@@ -49,8 +51,8 @@ void hum_frequency_at_its_bound(void **state)
             cj_measurement_free(m);
             memory_capture_free(made);
         }
-        double bound =
-            bound_hz(is->rate, (double)n, is->noise, pow(is->hum, 2) + 4 * pow(is->second, 2));
+        double bound = bound_hz(is->rate, (double)n, is->noise,
+                                pow(is->hum, 2) + pow(is->order * is->other, 2));
         char label[60];
         snprintf(label, sizeof label, "%g s at %g Hz", is->seconds, is->rate);
         print_message("%s: %.2f mHz RMS, bound %.2f mHz, u %.2f mHz\n", label, 1e3 * sqrt(square),
@@ -59,7 +61,7 @@ void hum_frequency_at_its_bound(void **state)
         check_close(label, sqrt(square) / bound, 1, 3 / sqrt(2 * trials));
         check_close(label, u / bound, 1, 0.1);
         assert_true(is->seconds > 2 || is->rate < 48000 || sqrt(square) < 0.01);
-        double want = sqrt(is->hum * is->hum + is->second * is->second) / sqrt(2);
+        double want = sqrt(is->hum * is->hum + is->other * is->other) / sqrt(2);
         check_close(label, db(level / want), 0, 0.5);
     }
 }
@@ -190,7 +192,7 @@ void ripple_that_cannot_be_told(void **state)
 void ripple_uncertainty(void **state)
 {
     (void)state;
-    enum { TRIALS = 150 };
+    enum { TRIALS = TRIALS_OF(150) };
     double sum = 0, square = 0, u = 0;
     for (int trial = 0; trial < TRIALS; trial++) {
         struct memory_capture *made = memory_capture_new(1, 16000, 16000);
@@ -209,6 +211,6 @@ void ripple_uncertainty(void **state)
     }
     double spread = sqrt((square - sum * sum) * TRIALS / (TRIALS - 1.0));
     print_message("hum_sideband_db  u / spread %.3f\n", u / spread);
-    check_close("u", u / spread, 1, 0.2); /* 150 trials know it to 6 % */
+    check_close("u", u / spread, 1, 3 / sqrt(2.0 * TRIALS) + 0.03);
     check_close("mean", sum, db(2e-3 / sqrt(2)), 4 * spread / sqrt(TRIALS) + 0.02);
 }

@@ -93,7 +93,7 @@ void weighted_hum(void **state)
 void noise_uncertainties(void **state)
 {
     (void)state;
-    enum { TRIALS = 200 };
+    enum { TRIALS = TRIALS_OF(200) };
     static const char *const names[] = {"noise_a_v", "noise_468_v", "noise_density_v"};
     double sum[3] = {0}, square[3] = {0}, u[3] = {0};
     for (int trial = 0; trial < TRIALS; trial++) {
@@ -112,9 +112,9 @@ void noise_uncertainties(void **state)
     for (int k = 0; k < 3; k++) {
         double spread = sqrt((square[k] - sum[k] * sum[k]) * TRIALS / (TRIALS - 1.0));
         print_message("%-16s u / spread %.3f\n", names[k], u[k] / spread);
-        /* 200 trials know the spread to 5 %: three times that and 5 %; the meter's u holds in the
-         * limit of many readings and is some way off for ten */
-        check_close(names[k], u[k] / spread, 1, k == 1 ? 0.4 : 0.2);
+        /* T trials know the spread to 1/sqrt(2T): three times that and 5 %; the meter's u holds in
+         * the limit of many readings and is some way off for ten */
+        check_close(names[k], u[k] / spread, 1, 3 / sqrt(2.0 * TRIALS) + (k == 1 ? 0.25 : 0.05));
     }
 }
 

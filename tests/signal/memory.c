@@ -105,6 +105,15 @@ static cj_status marker(void *user, cj_error *err)
     return status;
 }
 
+static cj_status meter(void *user, cj_error *err)
+{
+    (void)user;
+    cj_quasi_peak *made = NULL;
+    cj_status status = cj_quasi_peak_new(8000, 2, &made, err);
+    cj_quasi_peak_free(made);
+    return status;
+}
+
 static void each_allocation_fails_in_turn(void **state)
 {
     (void)state;
@@ -119,6 +128,7 @@ static void each_allocation_fails_in_turn(void **state)
     assert_true(failing_each("correlation", correlation, &many) > 2);
     assert_true(failing_each("stimulus", stimulus, &many) > 0);
     assert_true(failing_each("marker", marker, &long_one) > 4);
+    assert_true(failing_each("meter", meter, NULL) == 3); /* itself and two filters */
     free_record(&many);
     free_record(&few);
     free_record(&long_one);
