@@ -96,6 +96,12 @@ static cj_status add_at_reference(const cj__analysis *all, cj_figure_set *set)
         ADD(cj__add_value(set, "gain_db", "dB", db, u_db));
     }
     ADD(cj__add_value(set, "phase_deg", "deg", degrees, u_degrees));
+    const cj__pair_sums *sums = &all->pair;
+    if (sums->segments > 0 && fabs(sums->corr) >= 0.5) { /* noise tells delay from phase */
+        ADD(cj__add_word(set, "polarity", sums->corr > 0 ? "same" : "inverted"));
+        return cj__add_value(set, "delay_s", "s", sums->lag / all->about->rate_hz,
+                             hypot(sums->lag_u / all->about->rate_hz, all->chain.skew_s));
+    }
     const char *polarity = cj__polarity(degrees);
     ADD(cj__add_word(set, "polarity", polarity));
     double turned = strcmp(polarity, "inverted") == 0 ? cj__wrap_degrees(degrees - 180) : degrees;
