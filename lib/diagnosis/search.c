@@ -270,16 +270,17 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
 }
 
 #define FLAT 2.0 /* in the square of standard deviations: the quantity does not matter */
-#define FAR 1e3  /* a row: beyond what the errors of a transient excuse; no nearby value mends it  \
-                  */
+#define FAR                                                                                        \
+    1e3 /* a row: beyond what the errors of a transient excuse; no nearby value mends it           \
+         */
 
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
                              double *value, cj_error *err)
 {
     struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT, INT_MAX, 0};
     double low = log(manner->low), high = log(manner->high), best = low, least = INFINITY, most = 0;
-    /* a stray or a joint hardly matters there: three times as coarse */
-    double apart = manner->prior == CJ__PART_VALUE ? 1.3 : 3.9, exact = 0.06 * apart / 1.3;
+    /* a joint of any size hardly matters there: twice as coarse */
+    double apart = manner->prior == CJ__ANY ? 2.6 : 1.3, exact = 0.05 * apart / 1.3;
     int points = (int)fmin(fmax(ceil((high - low) / apart), 3), 11);
     double step = (high - low) / (points - 1);
     cj_status status = CJ_OK;

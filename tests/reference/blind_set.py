@@ -38,7 +38,7 @@ from scipy.interpolate import CubicSpline  # noqa: E402
 import faults  # noqa: E402
 import spice  # noqa: E402
 
-PERIODS, SETTLED_S = 3, 2.0
+PERIODS, LONGER, SETTLED_S = 3, 16, 2.0
 PER_PERIOD, PER_PERIOD_LONG = 160, 48  # at least; ngspice takes more where it must
 GRID = 4096
 ROWS = 2500
@@ -324,7 +324,7 @@ def one_period(board, step, found, seen, periods):
 
 def transient(board, edits, unit, names, seconds=None):
     """{step: one_period's answer}; fewer where ngspice gave up; its messages. PERIODS of each step, or as many as fill
-    these seconds, in coarser steps and of the end alone. ngspice 39 starts the windings of a second
+    the seconds for its frequency, in coarser steps and of the end alone. ngspice 39 starts the windings of a second
     transient without their current: a board with transformers gets a process for every step."""
     apart = any(p['kind'] == 'transformer' for p in board.parts.values())
     out, messages = {}, ''
@@ -340,7 +340,10 @@ def transient(board, edits, unit, names, seconds=None):
 def transients(board, edits, unit, names, seconds):
     """The same, out of one ngspice process."""
     deck, control = spice.Deck(board, edits, unit), ['set filetype=binary', 'set appendwrite']
-    periods = {n: math.ceil(seconds * step_hz(board.steps[n])) if seconds else PERIODS for n in names}
+    periods = {}
+    for name in names:
+        hz = step_hz(board.steps[name])
+        periods[name] = math.ceil(seconds(hz) * hz - 1e-6) if seconds else PERIODS
     for name in names:
         step, seen = board.steps[name], ' '.join(deck.seen(name))
         control += deck.set_step(name)
@@ -358,12 +361,18 @@ def transients(board, edits, unit, names, seconds):
     return out, messages
 
 
+def drift(before, after):
+    """How far the mean went between two answers of one_period, relative to its size."""
+    size = np.maximum(np.sqrt(np.mean(after[0] ** 2, axis=1)), 1e-3)
+    return float(np.max(np.abs(after[0].mean(axis=1) - before[0].mean(axis=1)) / size))
+
+
 def waves(board, edits, unit):
     """{step: period [channels][GRID]}, steps that failed, steps that had not settled, messages.
 
-    A step that has not settled after PERIODS takes SETTLED_S (a coupling capacitor against a winding, the drift of a rest
-    that clipping moves: a bench waits for them); where it has a slow tail and every section stays within its swing, the
-    settled answer is the linear one."""
+    A step that has not settled after PERIODS takes LONGER ones, and where it still moves SETTLED_S (a coupling capacitor
+    against a winding, the drift of a rest that clipping moves: a bench waits for them); where it has a slow tail and
+    every section stays within its swing, the settled answer is the linear one."""
     names = [s['name'] for s in steps_of(board)]
     out, messages = transient(board, edits, unit, names)
     again = [n for n in names if n in out and (out[n][1] > 2e-3 or out[n][2] > 2e-3) and board.steps[n]['hz']]
@@ -378,9 +387,13 @@ def waves(board, edits, unit):
         peak = step['peak'][0] * unit.get('level', 1.0)
         out[name] = dc[:, None] + (peak * tone[:, None] * turn).real, 0.0, 0.0
         again.remove(name)
-    again = [n for n in again if out[n][1] > 1e-2 or out[n][2] > 1e-2]
+    again = [n for n in again if out[n][1] > 1e-2 or out[n][2] > 5e-2]
     if again:
-        out.update(transient(board, edits, unit, again, SETTLED_S)[0])
+        before = {n: out[n] for n in again}
+        out.update(transient(board, edits, unit, again, lambda hz: LONGER / hz)[0])
+        again = [n for n in again if out[n][1] > 1e-2 or drift(before[n], out[n]) > 1e-2]
+    if again:
+        out.update(transient(board, edits, unit, again, lambda hz: SETTLED_S)[0])
         restless = [n for n in again if out[n][1] > 2e-2]
     return {n: out[n][0] for n in out}, [n for n in names if n not in out], restless, messages
 
