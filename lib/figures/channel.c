@@ -358,7 +358,11 @@ cj_status cj__channel_figures(const cj__analysis *all, int channel, cj_figure_se
     ADD(add_tone(&v, set));
     ADD(add_distortion(&v, set));
     ADD(cj__imd_figures(all, channel, set));
-    ADD(cj__noise_figures(all, channel, all->sweep ? v.why_no_tone : NULL, set));
+    /* the tones may stand on multiples of the mains' frequency, and steps make lines of their own
+     */
+    bool no_rest = all->sweep || all->signal[channel] == CJ__SIGNAL_TWO_TONE ||
+                   all->signal[channel] == CJ__SIGNAL_STEPPED;
+    ADD(cj__noise_figures(all, channel, no_rest ? v.why_no_tone : NULL, set));
     ADD(add_clip(&v, set));
     ADD(cj__edge_figures(all, channel, set));
     ADD(cj__clip_point_figures(all, channel, set));

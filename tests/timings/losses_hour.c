@@ -8,6 +8,7 @@
 
 #include <stdint.h>
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <time.h>
 
