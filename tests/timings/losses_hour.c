@@ -8,7 +8,6 @@
 
 #include <stdint.h>
 #include <math.h>
-#include <stdint.h>
 #include <stdio.h>
 #include <time.h>
 
