@@ -12,8 +12,9 @@
 #include <string.h>
 
 #include "diagnosis/answer.h"
+#include "diagnosis/learned.h"
 
-enum { RIVALS_MOST = 10, NEXT_MOST = 3, DRAWS = 12, ROWS_MOST = 6 };
+enum { RIVALS_MOST = 10, NEXT_MOST = 3, DRAWS = 100, ROWS_MOST = 6 };
 
 #define PROBE_OHM 10e6
 
@@ -26,7 +27,8 @@ struct rival {
     cj_edit edits[CJ__TRIAL_EDITS + 1];
     double mean[ROWS_MOST];
     cj__normal *normal;
-    double tone_v, dc_v; /* of the net in question */
+    cj__learned *learned; /* from what was captured */
+    double tone_v, dc_v;  /* of the net in question */
 };
 
 struct search {
@@ -36,6 +38,7 @@ struct search {
     const cj_observed *observed;
     struct rival *rivals;
     size_t count;
+    double entropy; /* of the rivals, bits */
 };
 
 /* ---- rivals ---- */
@@ -69,6 +72,18 @@ static void choose_rivals(struct search *search, const cj__groups *groups)
         total += search->rivals[i].share;
     for (size_t i = 0; i < search->count; i++)
         search->rivals[i].share /= total;
+}
+
+static cj_status learn(struct search *search, cj_error *err)
+{
+    cj_status status = CJ_OK;
+    for (size_t i = 0; i < search->count && status == CJ_OK; i++) {
+        struct rival *rival = &search->rivals[i];
+        cj__manner manner = rival->manner;
+        manner.edits = rival->edits;
+        status = cj__learned_make(search->ranking, &manner, &rival->learned, err);
+    }
+    return status;
 }
 
 /* ---- a candidate ---- */
@@ -143,6 +158,8 @@ static cj_status predict(struct search *search, cj__scene *scene, const cj_edit 
             break;
         set_errors(scene, outlook->mean);
         status = cj__normal_fill(scene, outlook, rival->normal, err);
+        if (status == CJ_OK)
+            status = cj__learned_apply(rival->learned, scene, outlook, rival->normal, err);
         memcpy(rival->mean, outlook->mean, (size_t)scene->rows * sizeof *rival->mean);
         const cj_prediction *seen = scene->work[0];
         int last = seen->channels - 1;
@@ -190,14 +207,23 @@ static double entropy_after(const struct search *search, const double *reading)
     return entropy;
 }
 
+static double entropy_before(const struct search *search)
+{
+    double entropy = 0;
+    for (size_t i = 0; i < search->count; i++) {
+        double share = search->rivals[i].share;
+        entropy -= share > 0 ? share * log2(share) : 0;
+    }
+    return entropy;
+}
+
 static double information(const struct search *search)
 {
     unsigned long long state = 1;
-    double before = 0, after = 0;
+    double after = 0;
     for (size_t i = 0; i < search->count; i++) {
         const struct rival *rival = &search->rivals[i];
         int rows = rival->normal->rows;
-        before -= rival->share > 0 ? rival->share * log2(rival->share) : 0;
         for (int n = 0; n < DRAWS; n++) {
             double reading[ROWS_MOST], draw[ROWS_MOST];
             for (int r = 0; r < rows; r++) {
@@ -209,7 +235,7 @@ static double information(const struct search *search)
             after += rival->share * entropy_after(search, reading) / DRAWS;
         }
     }
-    return fmax(before - after, 0);
+    return fmax(search->entropy - after, 0);
 }
 
 /* ---- the answer ---- */
@@ -255,9 +281,9 @@ static cj_status offer(struct search *search, const cj_next *candidate, cj_diagn
                        cj_error *err)
 {
     size_t at = out->next_count;
-    while (at > 0 && candidate->bits > out->next[at - 1].bits + 0.02)
+    while (at > 0 && candidate->bits > out->next[at - 1].bits + 0.01 * search->entropy)
         at--;
-    if (at == NEXT_MOST || candidate->bits < 0.05)
+    if (at == NEXT_MOST || candidate->bits < fmax(0.02 * search->entropy, 0.005))
         return CJ_OK;
     cj_next made = *candidate;
     made.expect = cj_new(search->count + 1, sizeof *made.expect);
@@ -395,12 +421,17 @@ cj_status cj__next(cj__ranking *ranking, const cj_observed *observed, const cj__
         choose_rivals(&search, groups);
     size_t step = 0;
     if (status == CJ_OK && search.count > 1) {
-        status = try_open_steps(&search, out, err);
+        search.entropy = entropy_before(&search);
+        status = learn(&search, err);
+        if (status == CJ_OK)
+            status = try_open_steps(&search, out, err);
         if (status == CJ_OK && loudest_step(ranking, &step))
             status = try_nets(&search, step, out, err);
     }
-    for (size_t i = 0; search.rivals != NULL && i < RIVALS_MOST + 2; i++)
+    for (size_t i = 0; search.rivals != NULL && i < RIVALS_MOST + 2; i++) {
         cj__normal_free(search.rivals[i].normal);
+        cj__learned_free(search.rivals[i].learned);
+    }
     cj_free(search.rivals);
     return status;
 }

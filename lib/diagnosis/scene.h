@@ -140,7 +140,6 @@ typedef struct cj__normal {
 
 CJ_MUST_CHECK cj_status cj__normal_make(int rows, cj__normal **out, cj_error *err);
 void cj__normal_free(cj__normal *normal);
-/* Covariance of the outlook plus that of measuring. CJ_BUG where it is not positive. */
 /* How likely a way is; what its size is against the usual one; a column's factor; the variance of a
  * feature's rows beside the columns. */
 double cj__residue_share(cj__residue way);
@@ -149,6 +148,10 @@ double cj__column_size(const cj__outlook *outlook, size_t column);
 void cj__residue_variance(const cj__scene *scene, const cj__outlook *outlook, size_t index,
                           double more[2]);
 
+/* Of a covariance, upper triangle [rows * rows], which may stand in the factor. CJ_BUG where it is
+ * not positive. */
+CJ_MUST_CHECK cj_status cj__normal_set(cj__normal *normal, const double *upper, cj_error *err);
+/* Covariance of the outlook plus that of measuring. */
 CJ_MUST_CHECK cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook,
                                         cj__normal *normal, cj_error *err);
 /* Variance of a row by itself. */

@@ -96,6 +96,20 @@ static void add_spread(const cj__outlook *outlook, double *a, cj__touched *touch
     }
 }
 
+cj_status cj__normal_set(cj__normal *normal, const double *upper, cj_error *err)
+{
+    size_t n = (size_t)normal->rows;
+    double *a = normal->factor;
+    if (upper != a)
+        memcpy(a, upper, n * n * sizeof *a);
+    if (!cholesky(a, normal->rows))
+        return cj_fail(err, CJ_BUG, "", 0, 0, "a covariance is not positive");
+    normal->half_log_det = 0;
+    for (size_t i = 0; i < n; i++)
+        normal->half_log_det += log(a[i * n + i]);
+    return CJ_OK;
+}
+
 cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj__normal *normal,
                           cj_error *err)
 {
@@ -116,12 +130,7 @@ cj_status cj__normal_fill(const cj__scene *scene, const cj__outlook *outlook, cj
             a[(i + 1) * size + i + 1] += feature->var[2] + more[2] + residue[1];
         }
     }
-    if (!cholesky(a, n))
-        return cj_fail(err, CJ_BUG, "", 0, 0, "a covariance is not positive");
-    normal->half_log_det = 0;
-    for (int i = 0; i < n; i++)
-        normal->half_log_det += log(a[(size_t)i * (size_t)n + (size_t)i]);
-    return CJ_OK;
+    return cj__normal_set(normal, a, err);
 }
 
 double cj__normal_variance(const cj__normal *normal, int row)
