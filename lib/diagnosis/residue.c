@@ -12,7 +12,7 @@ static const struct {
     [CJ__LOUDER] = {6, 0.06}, [CJ__APART] = {1, 0.1},
 };
 
-#define OWN 0.01 /* of it, each step's own */
+#define OWN 0.003 /* of it, each step's own */
 
 double cj__residue_share(cj__residue way)
 {
@@ -26,6 +26,9 @@ double cj__residue_size(const cj__outlook *outlook)
 
 double cj__column_size(const cj__outlook *outlook, size_t column)
 {
+    size_t knob = column - outlook->knob_first;
+    if (column >= outlook->knob_first && column + CJ__BEHIND < (size_t)outlook->columns)
+        return outlook->moved >> knob & 1;
     if (!outlook->residue || !outlook->is_residue[column])
         return 1;
     return outlook->way == CJ__APART ? 0 : cj__residue_size(outlook);

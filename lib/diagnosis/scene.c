@@ -44,6 +44,7 @@ void cj__scene_free(cj__scene *scene)
     for (size_t i = 0; scene->work != NULL && i < scene->look_count; i++)
         cj_prediction_free(scene->work[i]);
     cj_free(scene->work);
+    cj_free(scene->level);
     cj_free(scene->looks);
     cj_free(scene->look_steps);
     cj_free(scene->features);
@@ -112,6 +113,9 @@ static void share_mismatch(cj__scene *scene)
 cj_status cj__scene_ready(cj__scene *scene, cj_error *err)
 {
     share_mismatch(scene);
+    cj_status levels = cj__scene_levels(scene, err);
+    if (levels != CJ_OK)
+        return levels;
     scene->work = cj_new(scene->look_count + 1, sizeof(cj_prediction *));
     if (scene->work == NULL)
         return cj_fail_memory(err);
