@@ -13,9 +13,12 @@
 #include "diagnosis/look.h"
 
 #define AGREE 0.004  /* of each other, two thirds of the steps */
+#define LEFT 0.003   /* of the common error, once the level was found from the steps themselves */
 #define LEAST 0.0015 /* a source and an input repeat no better */
 #define FARTHER                                                                                    \
     4 /* of its standard deviations from the others, a level is thought to have been moved */
+
+#define LOADED 0.2 /* of the drive: what pulls it down further is no question of the knob */
 
 enum { FEWEST = 3 };
 
@@ -49,19 +52,29 @@ static int by_size(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Levels at the driven net over the drive, sorted, of the steps of one drive; how many. */
-static size_t collect(const cj__scene *scene, double drive, double *level)
+/* Levels at the driven net over those of a good unit, sorted, of the steps of one drive; how many.
+ */
+static cj_status collect(const cj__scene *scene, double drive, double *level, size_t *count,
+                         cj_error *err)
 {
-    size_t count = 0;
+    *count = 0;
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         size_t look = look_of(scene, feature);
-        if (feature->kind == CJ__F_LEVEL && cj__look_source(scene, look, feature->channel) &&
-            cj__look_drive(scene, look) == drive && feature->x[0] > 0)
-            level[count++] = feature->x[0] / drive;
+        if (feature->kind != CJ__F_LEVEL || !cj__look_source(scene, look, feature->channel) ||
+            cj__look_drive(scene, look) != drive || !(feature->x[0] > 0))
+            continue;
+        const cj_variant good = {NULL, 0};
+        cj_prediction *seen = scene->work[look];
+        cj_status status = cj_bench_predict(scene->bench, feature->look, &good, CJ_BARE, seen, err);
+        if (status != CJ_OK)
+            return status;
+        cj_complex tone = seen->tone[feature->point * seen->channels + feature->channel];
+        if (hypot(tone.re, tone.im) > 0)
+            level[(*count)++] = feature->x[0] / hypot(tone.re, tone.im);
     }
-    qsort(level, count, sizeof *level, by_size);
-    return count;
+    qsort(level, *count, sizeof *level, by_size);
+    return CJ_OK;
 }
 
 /* The middle of the levels and how far apart those are that agree; false: they do not. */
@@ -91,7 +104,7 @@ static void repeat(cj__scene *scene, double drive)
         size_t look = look_of(scene, feature);
         if (feature->kind == CJ__F_LEVEL && cj__look_source(scene, look, feature->channel) &&
             cj__look_drive(scene, look) == drive)
-            feature->var[0] = fmin(feature->var[0], pow(LEAST * feature->x[0], 2));
+            feature->var[0] = fmin(feature->var[0], pow(LEAST * fmax(feature->x[0], drive), 2));
     }
 }
 
@@ -104,21 +117,25 @@ cj_status cj__scene_levels(cj__scene *scene, cj_error *err)
         return cj_fail_memory(err);
     }
     for (size_t i = 0; i < scene->look_count; i++)
-        scene->level[i] = (cj__level){.own = LEVEL_SIGMA};
-    for (size_t i = 0; i < scene->look_count; i++) {
+        scene->level[i] = (cj__level){.gain = 1, .own = LEVEL_SIGMA};
+    cj_status status = CJ_OK;
+    for (size_t i = 0; i < scene->look_count && status == CJ_OK && !scene->together; i++) {
         double drive = cj__look_drive(scene, i), apart;
-        /* one nominal level has an error in common, the first that has enough steps */
-        if (drive <= 0 || !agree(level, collect(scene, drive, level), &apart))
+        size_t count = 0;
+        if (drive > 0)
+            status = collect(scene, drive, level, &count, err);
+        /* the first nominal level that has enough steps */
+        if (status != CJ_OK || !agree(level, count, &apart))
             continue;
         for (size_t k = 0; k < scene->look_count; k++)
             if (cj__look_drive(scene, k) == drive)
-                scene->level[k] = (cj__level){.own = apart, .common = LEVEL_SIGMA};
+                scene->level[k] =
+                    (cj__level){.gain = level[count / 2], .own = apart, .common = LEFT};
         repeat(scene, drive);
         scene->together = true;
-        break;
     }
     cj_free(level);
-    return CJ_OK;
+    return status;
 }
 
 /* ---- a hand at the knob ---- */
@@ -139,7 +156,8 @@ static size_t compare(const cj__scene *scene, const cj__outlook *outlook, double
         size_t look = look_of(scene, feature);
         double predicted = outlook->mean[feature->row];
         off[feature->row] = NAN;
-        if (feature->kind != CJ__F_LEVEL || scene->level[look].common == 0 || predicted <= 0 ||
+        if (feature->kind != CJ__F_LEVEL || scene->level[look].common == 0 ||
+            !(predicted > LOADED * cj__look_drive(scene, look)) ||
             !cj__look_source(scene, look, feature->channel))
             continue;
         off[feature->row] = feature->x[0] / predicted;

@@ -178,17 +178,29 @@ static void ratio_spread(const cj__filling *filling, size_t index, double comple
     }
 }
 
+/* The first of an output's columns for what stepping through time gets wrong. */
+static cj__behind clip_column(const cj__filling *filling, const cj__feature *feature, int channel)
+{
+    const cj_board *board = filling->scene->board;
+    const cj_step *step = &board->steps[feature->step];
+    size_t output = 0;
+    while (output < board->output_count && board->outputs[output].net != step->see[channel].net)
+        output++;
+    return CJ__CLIP_SIZE + 3 * (cj__behind)(output % CJ__CLIP_MOST);
+}
+
 static void clipped_ratio(const cj__filling *filling, size_t index, double complex ratio)
 {
     const cj__feature *feature = &filling->scene->features[index];
     double error = clip_error(filling->seen, feature->point, 1), common = CLIP_COMMON * error;
+    cj__behind size = clip_column(filling, feature, 1), phase = size + 1;
     if (feature->rows == 2) {
-        set_behind(filling, feature, 0, CJ__CLIP_SIZE, common * creal(ratio));
-        set_behind(filling, feature, 1, CJ__CLIP_SIZE, common * cimag(ratio));
-        set_behind(filling, feature, 0, CJ__CLIP_PHASE, -common * cimag(ratio));
-        set_behind(filling, feature, 1, CJ__CLIP_PHASE, common * creal(ratio));
+        set_behind(filling, feature, 0, size, common * creal(ratio));
+        set_behind(filling, feature, 1, size, common * cimag(ratio));
+        set_behind(filling, feature, 0, phase, -common * cimag(ratio));
+        set_behind(filling, feature, 1, phase, common * creal(ratio));
     } else {
-        set_behind(filling, feature, 0, CJ__CLIP_SIZE, common * cabs(ratio));
+        set_behind(filling, feature, 0, size, common * cabs(ratio));
     }
     add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error * cabs(ratio), 2));
 }
@@ -234,7 +246,7 @@ static void fill_level(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
     double complex volts = tone(filling, feature->point, feature->channel);
-    double size = cabs(volts);
+    double size = cabs(volts) * filling->scene->level[filling->look].gain;
     double *row = by(filling, feature, 0);
     filling->out->mean[feature->row] = size;
     set_level(filling, feature, size);
@@ -256,7 +268,8 @@ static void fill_level(const cj__filling *filling, size_t index)
     double error = filling->seen->by == CJ_BY_TRANSIENT
                        ? clip_error(filling->seen, feature->point, feature->channel) * size
                        : 0;
-    set_behind(filling, feature, 0, CJ__CLIP_SIZE, CLIP_COMMON * error);
+    set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel),
+               CLIP_COMMON * error);
     add_var(filling, index, 1e-10 + pow((filling->spread ? CLIP_OWN : 1) * error, 2));
 }
 
@@ -283,7 +296,8 @@ static void fill_dc(const cj__filling *filling, size_t index)
                dc = filling->seen->dc_v[feature->channel];
         double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
         double error = fmin(most, 0.02 + 0.3 * size);
-        set_behind(filling, feature, 0, CJ__CLIP_DC, CLIP_COMMON * error);
+        set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel) + 2,
+                   CLIP_COMMON * error);
         add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error, 2));
     }
 }
@@ -291,7 +305,8 @@ static void fill_dc(const cj__filling *filling, size_t index)
 static void fill_rms(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double ac = cabs(tone(filling, feature->point, feature->channel)),
+    double ac = cabs(tone(filling, feature->point, feature->channel)) *
+                filling->scene->level[filling->look].gain,
            dc = filling->seen->dc_v[feature->channel];
     double rms = sqrt(dc * dc + ac * ac / 2);
     filling->out->mean[feature->row] = rms;

@@ -153,18 +153,26 @@ static void spread_as_good(const cj__scene *scene, const cj_prediction *seen, si
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         size_t row = (size_t)feature->row;
-        if (feature->kind != CJ__F_RATIO || feature->look != look || !(seen->thd[1] < CLEARLY))
+        if (feature->kind != CJ__F_RATIO || feature->look != look)
             continue;
         double complex now = out->mean[row] + out->mean[row + 1] * I,
                        bare = good->bare[row] + good->bare[row + 1] * I,
                        mean = good->mean[row] + good->mean[row + 1] * I;
-        if (!(cabs(now - bare) < LIKE * cabs(bare)))
-            continue;
-        out->mean[row] = creal(now * mean / bare);
-        out->mean[row + 1] = cimag(now * mean / bare);
         double *re = out->by + row * (size_t)out->columns, *im = re + out->columns;
         const double *good_re = good->by + row * (size_t)out->columns,
                      *good_im = good_re + out->columns;
+        if (!(seen->thd[1] < CLEARLY && cabs(now - bare) < LIKE * cabs(bare))) {
+            double spread = 0;
+            for (size_t c = 0; c < behind && !good->skip[f]; c++)
+                spread += good_re[c] * good_re[c] + good_im[c] * good_im[c];
+            double each =
+                fmin(spread / fmax(pow(cabs(mean), 2), 1e-12), 0.04) * pow(cabs(now), 2) / 2;
+            out->var[3 * f] += each;
+            out->var[3 * f + 2] += each;
+            continue;
+        }
+        out->mean[row] = creal(now * mean / bare);
+        out->mean[row + 1] = cimag(now * mean / bare);
         for (size_t c = 0; c < behind; c++) {
             double complex moved = (good_re[c] + good_im[c] * I) * now / bare;
             if (moved != 0) {

@@ -113,9 +113,6 @@ static void share_mismatch(cj__scene *scene)
 cj_status cj__scene_ready(cj__scene *scene, cj_error *err)
 {
     share_mismatch(scene);
-    cj_status levels = cj__scene_levels(scene, err);
-    if (levels != CJ_OK)
-        return levels;
     scene->work = cj_new(scene->look_count + 1, sizeof(cj_prediction *));
     if (scene->work == NULL)
         return cj_fail_memory(err);
@@ -124,7 +121,7 @@ cj_status cj__scene_ready(cj__scene *scene, cj_error *err)
         if (status != CJ_OK)
             return status;
     }
-    return CJ_OK;
+    return cj__scene_levels(scene, err);
 }
 
 /* ---- readings ---- */

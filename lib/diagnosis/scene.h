@@ -43,10 +43,10 @@ typedef struct cj__distortion {
     const cj_observation *seen;
 } cj__distortion;
 
-/* Of a look's drive: its error that all steps of one level have in common, and its own; relative.
- */
+/* Of a look's drive: its level over the nominal one; what all steps of one level have in common of
+ * its error, and its own; relative. */
 typedef struct cj__level {
-    double own, common;
+    double gain, own, common;
 } cj__level;
 
 typedef struct cj__scene {
@@ -96,15 +96,16 @@ double cj__look_drive(const cj__scene *scene, size_t look); /* V peak of the sou
 bool cj__look_source(const cj__scene *scene, size_t look, int channel);
 int cj__knobs(const cj__scene *scene); /* inputs that may have had a level of their own */
 
-/* Columns at the end, common to all steps: the generator's level; what stepping through time gets
- * wrong of a tone's size, its phase and of DC; the channels' mismatch. */
+/* Columns at the end, common to all steps: the generator's level; the channels' mismatch; what
+ * stepping through time gets wrong of an output's tone, its size and phase, and of its DC. */
 typedef enum cj__behind {
     CJ__COMMON_LEVEL,
-    CJ__CLIP_SIZE,
+    CJ__MISMATCH,
+    CJ__CLIP_SIZE, /* of the first output; the others' follow */
     CJ__CLIP_PHASE,
     CJ__CLIP_DC,
-    CJ__MISMATCH,
-    CJ__BEHIND
+    CJ__CLIP_MOST = 4, /* outputs told apart */
+    CJ__BEHIND = CJ__CLIP_SIZE + 3 * CJ__CLIP_MOST
 } cj__behind;
 
 /* What is predicted for the scene with one manner. */
