@@ -136,11 +136,13 @@ static void write_nearest(cj_text *out, const cj_run_head *head, size_t indent)
 {
     if (isnan(head->margin))
         return;
-    cj_text_add(out, "%*sNearest to its limit: ", (int)indent, "");
+    bool outside = head->margin < 0;
+    cj_text_add(out, "%*s%s its limit: ", (int)indent, "",
+                outside ? "Farthest outside" : "Nearest to");
     cj__write_step_figure(out, head->worst_step, head->worst_figure);
-    cj_text_add(out, "; ");
+    cj_text_add(out, outside ? ", by " : ", inside by ");
     write_figures_of(out, head->margin);
-    cj_text_add(out, "%s (U: expanded uncertainty)\n", head->margin < 0 ? " outside" : " inside");
+    cj_text_add(out, " (U: expanded uncertainty)\n");
 }
 
 /* ---- findings, as they were stored ---- */
