@@ -11,7 +11,7 @@
 #define DEGREES (180 / M_PI)
 #define PER_DB (20 / M_LN10)
 
-static void key_of(const cj_board *board, const char *figure, cj_view of, char *key, size_t size)
+void cj__figure_key(const cj_board *board, const char *figure, cj_view of, char *key, size_t size)
 {
     char net[72] = "";
     if (of.net != CJ_NO_NET)
@@ -32,7 +32,7 @@ static void put(struct figures *figures, const char *figure, cj_view of, double 
     const cj__readable *known = cj__readable_find(figure);
     cj_keyed_figure *item = &figures->items[figures->count++];
     *item = (cj_keyed_figure){.value = value, .u = u, .unit = known ? known->unit : NULL};
-    key_of(figures->board, figure, of, item->key, sizeof item->key);
+    cj__figure_key(figures->board, figure, of, item->key, sizeof item->key);
 }
 
 static const cj_view of_pair = {CJ_NO_NET, CJ_GND};
@@ -131,7 +131,7 @@ static cj_status measured_figures(const cj_board *board, const cj_observed *obse
                                   .bound_kind = seen->bound_kind,
                                   .bound = seen->bound,
                                   .unit = known ? known->unit : NULL};
-        key_of(board, seen->figure, seen->of, item->key, sizeof item->key);
+        cj__figure_key(board, seen->figure, seen->of, item->key, sizeof item->key);
     }
     return CJ_OK;
 }
@@ -223,7 +223,7 @@ static void add_evidence(const cj__ranking *ranking, const cj__trial *trial,
     cj_evidence *evidence = &finding->evidence[finding->evidence_count++];
     memset(evidence, 0, sizeof *evidence);
     snprintf(evidence->step, sizeof evidence->step, "%s", board->steps[feature->step].name);
-    key_of(board, seen->figure, seen->of, evidence->figure, sizeof evidence->figure);
+    cj__figure_key(board, seen->figure, seen->of, evidence->figure, sizeof evidence->figure);
     evidence->hz = seen->hz;
     evidence->measured = as_measured(seen, unit);
     evidence->expected = number(from_rows(feature, seen->figure, trial->mean), NAN, unit);
