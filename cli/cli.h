@@ -50,7 +50,7 @@ struct command {
 };
 
 extern const struct command command_measure, command_compare, command_scale, command_board,
-    command_diagnose, command_plan, command_stimulus;
+    command_diagnose, command_plan, command_stimulus, command_report;
 
 /* ---- options.c ---- */
 
@@ -110,6 +110,19 @@ struct evidence {
 cj_status evidence_read(const struct request *request, const cj_board *board,
                         const char *const *names, int count, struct evidence *out, cj_error *err);
 void evidence_free(struct evidence *evidence);
+/* What it means, with what the rules found in each capture (diagnose.c). */
+cj_status evidence_diagnose(const struct request *request, const struct evidence *evidence,
+                            cj_diagnosis **out, cj_error *err);
+
+/* ---- page.c: answers as a page ---- */
+
+/* judgement may be NULL. */
+cj_status page_of_evidence(const struct evidence *evidence, const cj_diagnosis *diagnosis,
+                           const cj_judgement *judgement, cj_text *out, cj_error *err);
+/* One capture or two; comparison and findings may be NULL. */
+cj_status page_of_captures(const struct measured *measured, size_t count,
+                           const cj_comparison *comparison, const cj_findings *findings,
+                           cj_text *out, cj_error *err);
 
 /* ---- folder.c: the captures in a unit's folder ---- */
 

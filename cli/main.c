@@ -9,8 +9,8 @@
 #include <unistd.h>
 
 static const struct command *const commands[] = {
-    &command_measure,  &command_compare, &command_scale,   &command_board,
-    &command_diagnose, &command_plan,    &command_stimulus};
+    &command_measure,  &command_compare, &command_scale,    &command_board,
+    &command_diagnose, &command_plan,    &command_stimulus, &command_report};
 
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 

@@ -145,11 +145,18 @@ cj_status output_check(const struct request *request, cj_error *err)
     const char *path = request->output;
     if (path == NULL)
         return CJ_OK;
-    if (output_is_page(request) && request->command != &command_plan)
+    const struct command *command = request->command;
+    bool pages = command == &command_plan || command == &command_report ||
+                 command == &command_measure || command == &command_compare ||
+                 command == &command_diagnose;
+    if (output_is_page(request) && !pages)
         return cj_fail(
             err, CJ_USAGE, path, 0, 0,
             "%s writes text or, with --json, JSON, and no page; give the file another ending",
-            request->command->name);
+            command->name);
+    if (output_is_page(request) && request->json)
+        return cj_fail(err, CJ_USAGE, path, 0, 0,
+                       "--json is no page; give the file another ending, or leave --json out");
     struct stat about;
     if (stat(path, &about) != 0)
         return CJ_OK;

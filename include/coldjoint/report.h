@@ -12,6 +12,7 @@
 #include "coldjoint/diagnosis.h"
 #include "coldjoint/figures.h"
 #include "coldjoint/signal.h"
+#include "coldjoint/verdict.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -100,6 +101,40 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_plan_text(const cj_plan *plan, const cj
                                                    cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_plan_json(const cj_plan *plan, cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_plan_html(const cj_plan *plan, cj_text *out, cj_error *err);
+
+/* ---- a page to look at ---- */
+
+/* One capture as it stands on a page. */
+typedef struct cj_page_capture {
+    const char *name;                  /* as the user gave it */
+    size_t step;                       /* of the board; 0 without one */
+    cj_capture *capture;               /* read for the curves; NULL: not at hand, no curves */
+    const cj_measurement *measurement; /* what is marked in them: tone, hum, stray line, losses; without a board its
+                                          figures too. NULL with `capture` alone */
+} cj_page_capture;
+
+/* What a page shows. Whatever there is none of is NULL. Everything is borrowed. */
+typedef struct cj_page {
+    const char *unit, *when, *operator_name, *instruments, *run, *note; /* as the log has them */
+    const cj_board *board;
+    const cj_observed *observed;       /* which steps were read */
+    const cj_judgement *judgement;
+    const cj_diagnosis *diagnosis;
+    const cj_findings *findings;       /* NULL: those of the diagnosis */
+    const cj_step_figures *steps;      /* measured and predicted; NULL: those of the diagnosis */
+    size_t step_count;
+    const cj_comparison *comparison;   /* without a board */
+    const cj_page_capture *captures;
+    size_t capture_count;
+    const cj_lines *remarks;
+} cj_page;
+
+/*
+ * One HTML file that needs no other and no script: a sentence (verdict and why), the drawing of the stages with suspects
+ * and measured paths, then figures, limits, the finding and curves. Curves are drawn by the program gnuplot; where it is
+ * missing the page says so.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_report_page(const cj_page *page, cj_text *out, cj_error *err);
 
 #ifdef __cplusplus
 }

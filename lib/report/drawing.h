@@ -82,6 +82,9 @@ bool cj__marks_make(const cj_board *board, const cj_observed *observed, const cj
 void cj__marks_free(cj__marks *marks);
 /* The suspect of this part (with that pin, 0: whatever pin), NULL: none. */
 const cj__suspect *cj__suspected(const cj__marks *marks, int part, int pin);
+/* The suspect among the op-amp's own pins that concerns this section. */
+const cj__suspect *cj__section_suspected(const cj__marks *marks, const cj_board *board,
+                                         const cj__stage *stage);
 bool cj__stage_suspected(const cj__marks *marks, const cj_board *board, const cj__stage *stage);
 bool cj__branch_suspected(const cj__marks *marks, const cj__branch *branch);
 /* How many hops from the op-amp on lie on a path that was measured. */
@@ -90,7 +93,7 @@ int cj__branch_measured(const cj__marks *marks, const cj__branch *branch);
 /* ---- drawing_parts.c: the symbols (those of IEC 60617), in one SVG ---- */
 
 typedef struct cj__pen {
-    cj_text *out;
+    cj_text *out, *under; /* under: the shading, drawn before everything */
     const cj_board *board;
     const cj__marks *marks;
 } cj__pen;

@@ -65,14 +65,24 @@ static bool is_pin_of(const cj_part *part, int section, int pin)
     return true;
 }
 
-bool cj__stage_suspected(const cj__marks *marks, const cj_board *board, const cj__stage *stage)
+const cj__suspect *cj__section_suspected(const cj__marks *marks, const cj_board *board,
+                                         const cj__stage *stage)
 {
     for (size_t i = 0; i < marks->count; i++) {
         const cj__suspect *one = &marks->suspects[i];
+        const cj_part *part = &board->parts[stage->part];
         if (one->part == stage->part &&
-            is_pin_of(&board->parts[one->part], stage->section, one->pin))
-            return true;
+            (is_pin_of(part, stage->section, one->pin) ||
+             (one->pin2 > 0 && is_pin_of(part, stage->section, one->pin2))))
+            return one;
     }
+    return NULL;
+}
+
+bool cj__stage_suspected(const cj__marks *marks, const cj_board *board, const cj__stage *stage)
+{
+    if (cj__section_suspected(marks, board, stage) != NULL)
+        return true;
     for (size_t i = 0; i < stage->count; i++)
         if (cj__branch_suspected(marks, &stage->branches[i]))
             return true;

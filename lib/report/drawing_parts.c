@@ -16,7 +16,8 @@ static const char *suspect_class(bool suspected)
 void cj__draw_wire(const cj__pen *pen, cj__spot from, cj__spot to, bool measured)
 {
     if (measured)
-        cj_text_add(pen->out, "<path class=\"w\" d=\"M%d %dL%d %d\"/>", from.x, from.y, to.x, to.y);
+        cj_text_add(pen->under, "<path class=\"w\" d=\"M%d %dL%d %d\"/>", from.x, from.y, to.x,
+                    to.y);
     cj_text_add(pen->out, "<path class=\"p\" d=\"M%d %dL%d %d\"/>", from.x, from.y, to.x, to.y);
 }
 
@@ -167,7 +168,7 @@ static void draw_pot(const cj__pen *pen, cj__spot left, const cj__hop *hop, bool
     cj__spot end = {wiper_right ? left.x : right, y}, wiper = {wiper_right ? right : left.x, y};
     const char *class = suspect_class(cj__suspected(pen->marks, hop->part, 0) != NULL);
     if (measured)
-        cj_text_add(pen->out, "<path class=\"w\" d=\"M%d %dH%dV%dH%dV%dH%d\"/>", end.x, end.y,
+        cj_text_add(pen->under, "<path class=\"w\" d=\"M%d %dH%dV%dH%dV%dH%d\"/>", end.x, end.y,
                     x - side * 14, y - 22, x, y, wiper.x);
     cj_text_add(pen->out, "<path class=\"p\" d=\"M%d %dH%dV%dH%dV%d\"/>", end.x, end.y,
                 x - side * 14, y - 22, x, y - 16);
@@ -184,7 +185,7 @@ static void draw_pot(const cj__pen *pen, cj__spot left, const cj__hop *hop, bool
         else
             cj__draw_text(pen, (cj__spot){x, y + 33}, "middle", pen->board->nets[third]);
     }
-    draw_label(pen, (cj__spot){x + side * 10, y - 10}, wiper_right ? "start" : "end", hop->part, 0);
+    draw_label(pen, (cj__spot){x + side * 10, y + 17}, wiper_right ? "start" : "end", hop->part, 0);
     mark_hop(pen, (cj__spot){x, y}, hop, near_is_right);
 }
 
@@ -238,7 +239,7 @@ void cj__draw_hop(const cj__pen *pen, cj__spot left, const cj__hop *hop, bool ne
         draw_pot(pen, left, hop, near_is_right, measured);
     } else {
         if (measured)
-            cj_text_add(pen->out, "<path class=\"w\" d=\"M%d %dH%d\"/>", left.x, left.y, right.x);
+            cj_text_add(pen->under, "<path class=\"w\" d=\"M%d %dH%d\"/>", left.x, left.y, right.x);
         cj__draw_wire(pen, left, (cj__spot){middle.x - half, left.y}, false);
         cj__draw_wire(pen, (cj__spot){middle.x + half, left.y}, right, false);
         draw_body(pen, middle, part, (hop->near == 1) == near_is_right, suspect_class(suspected));
@@ -274,10 +275,10 @@ void cj__draw_section(const cj__pen *pen, cj__spot at, const cj__stage *stage, b
     const cj_part *part = &pen->board->parts[stage->part];
     const cj_section *section = &part->sections[stage->section];
     int middle = at.y + CJ__INPUTS_APART / 2, half = CJ__TRIANGLE / 2, tip = at.x + CJ__TRIANGLE;
-    const cj__suspect *whole = cj__suspected(pen->marks, stage->part, 0);
+    const cj__suspect *whole = cj__section_suspected(pen->marks, pen->board, stage);
     cj_text name = {0};
     if (measured)
-        cj_text_add(pen->out, "<path class=\"w\" d=\"M%d %dL%d %dH%d\"/>", at.x, at.y, at.x + 18,
+        cj_text_add(pen->under, "<path class=\"w\" d=\"M%d %dL%d %dH%d\"/>", at.x, at.y, at.x + 18,
                     middle, tip);
     cj_text_add(pen->out, "<path class=\"%s\" d=\"M%d %dL%d %dL%d %dZ\"/>",
                 suspect_class(whole != NULL), at.x, middle - half, tip, middle, at.x,

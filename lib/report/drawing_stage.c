@@ -163,7 +163,7 @@ static void draw_feedback(const struct layout *layout, bool measured)
         cj__draw_wire(pen, (cj__spot){x, y}, (cj__spot){node > x ? node : x, y}, false);
         if (x > node)
             node = x;
-        y += below - 6;
+        y += below;
     }
     if (follower) {
         upper = y + 18;
@@ -265,7 +265,7 @@ static void measure_room(struct layout *layout)
             continue;
         branch_room(layout->board, branch, &over, &under);
         if (branch->place == CJ__FEEDBACK)
-            feedback += over + under - 6;
+            feedback += over + under;
         else if (branch->place != CJ__AT_OUT && branch->hop_count > layout->hops)
             layout->hops = branch->hop_count;
         if (branch->place == CJ__AT_INVERTING && over > above)
@@ -295,9 +295,10 @@ static int node_of(const struct layout *layout)
 void cj__draw_stage(cj_text *out, const cj_board *board, const cj__stage *stage,
                     const cj__marks *marks)
 {
-    cj_text body = {0};
-    struct layout layout = {
-        .pen = {.out = &body, .board = board, .marks = marks}, .stage = stage, .board = board};
+    cj_text body = {0}, under = {0};
+    struct layout layout = {.pen = {.out = &body, .under = &under, .board = board, .marks = marks},
+                            .stage = stage,
+                            .board = board};
     bool measured = marks->path[4 * stage->part + stage->section];
     int right = 0;
     measure_room(&layout);
@@ -322,9 +323,12 @@ void cj__draw_stage(cj_text *out, const cj_board *board, const cj__stage *stage,
                 "<svg class=\"stage\" role=\"img\" viewBox=\"0 0 %d %d\" width=\"%d\" "
                 "height=\"%d\" aria-label=\"schematic of the stage\">",
                 right, layout.bottom, right, layout.bottom);
+    if (under.bytes != NULL)
+        cj_text_add_n(out, under.bytes, under.length);
     if (body.bytes != NULL)
         cj_text_add_n(out, body.bytes, body.length);
-    out->failed = out->failed || body.failed;
+    out->failed = out->failed || body.failed || under.failed;
+    cj_text_free(&under);
     cj_text_free(&body);
     cj_text_add(out, "</svg>\n");
 }

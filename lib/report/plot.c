@@ -14,8 +14,9 @@ int cj__plot_begin(cj__plots *plots, int wide, int high)
                 "reset\nset encoding utf8\nset term svg size %d,%d dynamic noenhanced font "
                 "'sans-serif,12' linewidth 1\n"
                 "set border 3 lw 0.7\nset tics nomirror out scale 0.5\nunset key\n"
-                "set lmargin 9\nset datafile missing 'nan'\n",
-                wide, high);
+                "set lmargin 9\nset rmargin %d\nset bmargin 3\nset xlabel offset 0,0.6\n"
+                "set datafile missing 'nan'\n",
+                wide, high, wide > CJ__PLOT_HALF ? 8 : 2);
     return script->failed ? CJ__NO_PLOT : plots->count++;
 }
 
@@ -155,9 +156,12 @@ void cj__plot_write(cj_text *out, const cj__plots *plots, int plot, const char *
         return;
     cj_text_add(out, "<figure>");
     cj_text_add_n(out, plots->drawn[plot].bytes, plots->drawn[plot].length);
-    cj_text_add(out, "<figcaption>");
-    cj__html_text(out, caption);
-    cj_text_add(out, "</figcaption></figure>\n");
+    if (caption[0]) {
+        cj_text_add(out, "<figcaption>");
+        cj__html_text(out, caption);
+        cj_text_add(out, "</figcaption>");
+    }
+    cj_text_add(out, "</figure>\n");
 }
 
 void cj__plots_free(cj__plots *plots)

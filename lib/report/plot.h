@@ -11,7 +11,7 @@
 #include "coldjoint/circuit.h"
 #include "report/internal.h"
 
-enum { CJ__NO_PLOT = -1 };
+enum { CJ__NO_PLOT = -1, CJ__PLOT_WIDE = 680, CJ__PLOT_HALF = 336 };
 
 /* Colours by their role; Okabe and Ito 2008, "Color Universal Design", from memory, and grey. */
 #define CJ__INK_FIRST "'#010101'"  /* the first channel, dashed, grey */
@@ -47,6 +47,7 @@ typedef struct cj__plotted {
     cj_capture *capture;
     const cj_measurement *measurement;
     const char *names[2];
+    bool compact; /* half as wide: two stand side by side */
 } cj__plotted;
 
 /* Both channels over two or three periods, or about a momentary loss. CJ__NO_PLOT where there is nothing to see. */

@@ -16,6 +16,8 @@ struct levels {
     double low_hz, high_hz; /* of the picture */
     double db[2][COLUMNS];  /* strongest line in each column; NaN: no bin there */
     double floor_db, top_db;
+    double bin_hz;
+    bool compact;
     int channels;
 };
 
@@ -141,33 +143,32 @@ static void find_range(struct levels *levels)
 
 /* ---- marks ---- */
 
-/* The strongest column within one of hz, NaN where the picture does not reach. */
+/* The strongest column within a bin or so of hz, NaN where the picture does not reach. */
 static double level_at(const struct levels *levels, int channel, double hz)
 {
     double level = NAN;
     if (!(hz > levels->low_hz) || !(hz < levels->high_hz))
         return NAN;
-    int column = column_of(levels, hz);
-    for (int i = column - 1; i <= column + 1; i++)
+    int first = column_of(levels, fmax(hz - levels->bin_hz, levels->low_hz));
+    int last = column_of(levels, hz + levels->bin_hz);
+    for (int i = first; i <= last; i++)
         if (i >= 0 && i < COLUMNS && !(level >= levels->db[channel][i]))
             level = levels->db[channel][i];
     return level;
 }
 
-/* A line stands out where it is this far above what lies about it. */
-static bool stands_out(const struct levels *levels, int channel, double hz, double level)
+/* A line of a comb with that spacing stands out where it is this far above what lies half way to
+ * its neighbours. */
+static bool stands_out(const struct levels *levels, int channel, double hz, double spacing)
 {
-    enum { NEAR = 3, REACH = 14 };
     static const double OUT_DB = 8;
-    double sum = 0;
-    int count = 0, column = column_of(levels, hz);
-    for (int i = column - REACH; i <= column + REACH; i++)
-        if (i >= 0 && i < COLUMNS && (i < column - NEAR || i > column + NEAR) &&
-            isfinite(levels->db[channel][i])) {
-            sum += levels->db[channel][i];
-            count++;
-        }
-    return count > 0 && level > sum / count + OUT_DB;
+    double level = level_at(levels, channel, hz);
+    double below = level_at(levels, channel, hz - spacing / 2);
+    double above = level_at(levels, channel, hz + spacing / 2);
+    double beside = isfinite(below) && isfinite(above) ? (below + above) / 2
+                    : isfinite(below)                  ? below
+                                                       : above;
+    return level > beside + OUT_DB;
 }
 
 static void mark(cj__plots *plots, double hz, double level, const char *text)
@@ -211,16 +212,14 @@ static void mark_harmonics(cj__plots *plots, const cj__plotted *of, const struct
     cj_text name = {0};
     if (!isfinite(level))
         return;
-    cj__write_value(&name, round(tone * 1e3 / tone) == 0 ? tone : tone, tone * 2e-4, "Hz");
-    cj_text_free(&name);
     cj__write_rounded(&name, tone, NAN, "Hz");
     mark(plots, tone, level, name.failed ? "" : name.bytes);
     plots->script.failed = plots->script.failed || name.failed;
     cj_text_free(&name);
     for (int k = 2; k <= MOST_HARMONIC; k++) {
         level = level_at(levels, channel, k * tone);
-        if (isfinite(level) && stands_out(levels, channel, k * tone, level))
-            mark(plots, k * tone, level, names[k]);
+        if (stands_out(levels, channel, k * tone, tone))
+            mark(plots, k * tone, level, levels->compact && k > 3 ? "" : names[k]);
     }
 }
 
@@ -233,7 +232,7 @@ static void mark_hum(cj__plots *plots, const cj__plotted *of, const struct level
     for (int k = 1; k <= HUM_LINES; k++) {
         double hz = k * hum, level = level_at(levels, channel, hz);
         bool apart = !(tone > 0) || fabs(log(hz / tone)) > 0.15;
-        if (isfinite(level) && apart && stands_out(levels, channel, hz, level))
+        if (apart && stands_out(levels, channel, hz, hum))
             mark(plots, hz, level, k == 1 ? "hum" : "");
     }
 }
@@ -316,6 +315,8 @@ cj_status cj__plot_spectrum(cj__plots *plots, const cj__plotted *of, int *plot, 
         return cj_fail_memory(err);
     size_t n = info->samples < BLOCK ? info->samples : BLOCK;
     double bin = info->rate_hz / (double)n, tone = value_of(of, 0, "tone_hz");
+    levels->bin_hz = bin;
+    levels->compact = of->compact;
     levels->low_hz = fmax(10, 1.5 * bin);
     levels->high_hz = info->rate_hz / 2;
     cj_status status = CJ_OK;
@@ -323,7 +324,8 @@ cj_status cj__plot_spectrum(cj__plots *plots, const cj__plotted *of, int *plot, 
         status = fill(of, levels, !(tone < 9 * bin), err);
         find_range(levels);
         if (status == CJ_OK) {
-            *plot = cj__plot_begin(plots, 680, 250);
+            *plot = cj__plot_begin(plots, of->compact ? CJ__PLOT_HALF : CJ__PLOT_WIDE,
+                                   of->compact ? 180 : 250);
             write_plot(plots, of, levels);
         }
     }

@@ -70,7 +70,8 @@ static void align(const double *x, const cj_measurement *measurement, struct win
         }
 }
 
-static void write_curve(cj__plots *plots, const double *x, const struct window *window, double unit)
+static void write_curve(cj__plots *plots, const double *x, const struct window *window, double unit,
+                        double factor)
 {
     size_t step = window->count / COLUMNS;
     for (size_t i = 0; i<window->count; i += step> 1 ? step : 1) {
@@ -82,7 +83,7 @@ static void write_curve(cj__plots *plots, const double *x, const struct window *
         bool rises = i + step < window->count && x[i + step - (step > 0)] > x[i];
         for (int k = 0; k < (step > 1 ? 2 : 1); k++) {
             cj__plot_number(plots, t);
-            cj__plot_number(plots, (k == 0) == rises ? low : high);
+            cj__plot_number(plots, factor * ((k == 0) == rises ? low : high));
             cj_text_add(&plots->script, "\n");
         }
     }
@@ -112,6 +113,15 @@ static const char *axis_unit(const cj_measurement *measurement, int channel)
     return strcmp(unit, "?") == 0 ? "" : unit;
 }
 
+/* Small volts in millivolts or microvolts; what the samples are multiplied by. */
+static double axis_factor(const cj_measurement *measurement, int channel, struct reach reach)
+{
+    double size = fmax(fabs(reach.low), fabs(reach.high));
+    if (strcmp(axis_unit(measurement, channel), "V") != 0 || !(size > 0) || size >= 0.3)
+        return 1;
+    return size >= 3e-4 ? 1e3 : 1e6;
+}
+
 static void write_axis(cj__plots *plots, const char *axis, const char *title, struct reach reach)
 {
     double size = fmax(fabs(reach.low), fabs(reach.high)), room = (reach.high - reach.low) / 12;
@@ -130,10 +140,12 @@ static void set_axis(cj__plots *plots, const cj__plotted *of, int channel, const
 {
     cj_text title = {0};
     const char *unit = axis_unit(of->measurement, channel);
+    double factor = axis_factor(of->measurement, channel, reach);
     if (named)
         cj_text_add(&title, "%s%s", cj__plot_channel(of, channel), *unit ? ", " : "");
-    cj_text_add(&title, "%s", unit);
-    write_axis(plots, axis, title.failed ? "" : title.bytes, reach);
+    cj_text_add(&title, "%s%s", factor == 1e3 ? "m" : factor == 1e6 ? "\xc2\xb5" : "", unit);
+    write_axis(plots, axis, title.failed ? "" : title.bytes,
+               (struct reach){reach.low * factor, reach.high * factor});
     plots->script.failed = plots->script.failed || title.failed;
     cj_text_free(&title);
 }
@@ -151,6 +163,7 @@ static void write_plot(cj__plots *plots, const cj__plotted *of, double *const x[
     double seconds = (double)window->count * window->seconds_a_sample;
     double unit = seconds < 2e-3 ? 1e-6 : seconds < 2 ? 1e-3 : 1;
     struct reach reach[2] = {reach_of(x[0], window->count), {0, 0}};
+    struct reach both = reach[0];
     bool apart = false;
     if (count == 2) {
         reach[1] = reach_of(x[1], window->count);
@@ -170,9 +183,8 @@ static void write_plot(cj__plots *plots, const cj__plotted *of, double *const x[
     if (apart) {
         set_axis(plots, of, 0, "y", true, reach[0]);
         set_axis(plots, of, 1, "y2", true, reach[1]);
-        cj_text_add(script, "set y2tics\nset border 11\nunset xzeroaxis\n");
+        cj_text_add(script, "set y2tics\nset rmargin 9\nset border 11\nunset xzeroaxis\n");
     } else {
-        struct reach both = reach[0];
         if (count == 2)
             both = (struct reach){fmin(both.low, reach[1].low), fmax(both.high, reach[1].high)};
         set_axis(plots, of, 0, "y", false, both);
@@ -184,7 +196,8 @@ static void write_plot(cj__plots *plots, const cj__plotted *of, double *const x[
         cj_text_add(script, "%s%s", count == 1 ? styles[1] : styles[c], c > 0 ? ", " : "\n");
     }
     for (int c = count - 1; c >= 0; c--)
-        write_curve(plots, x[c], window, unit);
+        write_curve(plots, x[c], window, unit,
+                    axis_factor(of->measurement, c, apart ? reach[c] : both));
 }
 
 cj_status cj__plot_trace(cj__plots *plots, const cj__plotted *of, int *plot, cj_error *err)
@@ -211,7 +224,8 @@ cj_status cj__plot_trace(cj__plots *plots, const cj__plotted *of, int *plot, cj_
         align(x[0], measurement, &window, spare);
         double *const from[2] = {x[0] + (window.start - before),
                                  x[1] != NULL ? x[1] + (window.start - before) : NULL};
-        *plot = cj__plot_begin(plots, 680, 240);
+        *plot = cj__plot_begin(plots, of->compact ? CJ__PLOT_HALF : CJ__PLOT_WIDE,
+                               of->compact ? 180 : 240);
         write_plot(plots, of, from, &window);
     }
     cj_free(x[0]);
