@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/mman.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -109,6 +110,23 @@ cj_status output_write(const struct request *request, const cj_text *answer, cj_
         access(real, W_OK) == 0) /* the file may be written, its folder not */
         status = write_direct(real, answer, err);
     free(real);
+    return status;
+}
+
+cj_status output_write_file(const struct request *request, FILE *file, cj_error *err)
+{
+    struct stat about;
+    if (fflush(file) != 0 || fstat(fileno(file), &about) != 0)
+        return cj_fail(err, CJ_IO, NULL, 0, 0, "the temporary file cannot be written: %s",
+                       strerror(errno));
+    size_t length = (size_t)about.st_size;
+    void *bytes = mmap(NULL, length, PROT_READ, MAP_PRIVATE, fileno(file), 0);
+    if (bytes == MAP_FAILED)
+        return cj_fail(err, CJ_IO, NULL, 0, 0, "the temporary file cannot be read: %s",
+                       strerror(errno));
+    const cj_text answer = {.bytes = bytes, .length = length};
+    cj_status status = output_write(request, &answer, err);
+    munmap(bytes, length);
     return status;
 }
 

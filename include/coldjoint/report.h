@@ -12,6 +12,7 @@
 #include "coldjoint/diagnosis.h"
 #include "coldjoint/figures.h"
 #include "coldjoint/signal.h"
+#include "coldjoint/unitlog.h"
 #include "coldjoint/verdict.h"
 
 #ifdef __cplusplus
@@ -135,6 +136,52 @@ typedef struct cj_page {
  * missing the page says so.
  */
 CJ_API CJ_MUST_CHECK cj_status cj_report_page(const cj_page *page, cj_text *out, cj_error *err);
+
+/* ---- the unit log ---- */
+
+/* Findings as a log keeps them: a JSON list on one line, without a newline. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_findings_json(const cj_findings *findings, cj_text *out,
+                                                       cj_error *err);
+
+/* All that is logged of a unit. */
+typedef struct cj_unit_history {
+    const char *unit, *board;
+    cj_run *const *runs; /* oldest first */
+    size_t run_count;
+    const cj_repair *repairs; /* oldest first */
+    size_t repair_count;
+} cj_unit_history;
+
+/* The answer of `log add`: the run that was recorded in the log of that name. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_added_text(const cj_run *run, const char *log,
+                                                    const cj_report_style *style, cj_text *out,
+                                                    cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_added_json(const cj_run *run, const char *log,
+                                                    cj_text *out, cj_error *err);
+/* One line to stick on the unit: serial, verdict, date, worst margin. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_label(const cj_run_head *run, cj_text *out, cj_error *err);
+
+CJ_API CJ_MUST_CHECK cj_status cj_report_runs_text(const cj_run_head *runs, size_t count,
+                                                   const cj_report_style *style, cj_text *out,
+                                                   cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_runs_json(const cj_run_head *runs, size_t count,
+                                                   cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_unit_text(const cj_unit_history *history,
+                                                   const cj_report_style *style, cj_text *out,
+                                                   cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_unit_json(const cj_unit_history *history, cj_text *out,
+                                                   cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_repair_text(const cj_repair *repair, cj_text *out,
+                                                     cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_repair_json(const cj_repair *repair, cj_text *out,
+                                                     cj_error *err);
+
+/* An export in pieces: the beginning (run NULL), each run, the end (repairs). CSV is a row a figure, RFC 4180. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_export_csv(const cj_run *run, cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_export_json(const cj_run *run, bool first, cj_text *out,
+                                                     cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_export_json_end(const cj_repair *repairs, size_t count,
+                                                         cj_text *out, cj_error *err);
 
 #ifdef __cplusplus
 }
