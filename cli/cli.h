@@ -45,6 +45,7 @@ struct request {
     char *log_name;                   /* --log; NULL: not given */
     char *log_texts[LOG_TEXTS];       /* NULL: not given */
     bool keep, label, csv, voided;    /* of log */
+    bool all;                         /* report --all */
     bool digests;                     /* of captures: JSON has them, and a log */
     char *stimulus_name, *match_name; /* --stimulus, --match; NULL: not given */
     cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
@@ -134,6 +135,11 @@ void evidence_free(struct evidence *evidence);
 cj_status evidence_diagnose(const struct request *request, const struct evidence *evidence,
                             cj_diagnosis **out, cj_error *err);
 
+/* ---- report_log.c: pages from the log ---- */
+
+cj_status report_unit(const struct request *request, cj_error *err);
+cj_status report_all(const struct request *request, cj_error *err);
+
 /* ---- page.c: answers as a page ---- */
 
 /* judgement may be NULL. */
@@ -190,6 +196,8 @@ cj_status output_print(const cj_text *answer, cj_error *err);
 cj_status output_check(const struct request *request, cj_error *err);
 /* -o asks for a page: .html */
 bool output_is_page(const struct request *request);
+/* Makes the folder where it is not there yet. */
+cj_status output_folder(const char *folder, cj_error *err);
 /* output_check for one more name: a capture found in a folder, or behind STEP=. */
 cj_status output_check_name(const struct request *request, const char *name, cj_error *err);
 /* Standard output is a terminal that may be coloured. */

@@ -178,12 +178,24 @@ cj_status output_check(const struct request *request, cj_error *err)
     struct stat about;
     if (stat(path, &about) != 0)
         return CJ_OK;
+    if (S_ISDIR(about.st_mode) && request->all)
+        return CJ_OK;
     if (S_ISDIR(about.st_mode))
         return cj_fail(err, CJ_CANTCREAT, path, 0, 0, "is a folder; -o wants the name of a file");
     cj_status status = CJ_OK;
     for (int i = 0; status == CJ_OK && i < request->name_count; i++)
         status = output_check_name(request, request->names[i], err);
     return status;
+}
+
+cj_status output_folder(const char *folder, cj_error *err)
+{
+    struct stat about;
+    if (mkdir(folder, 0777) == 0)
+        return CJ_OK;
+    if (errno == EEXIST && stat(folder, &about) == 0 && S_ISDIR(about.st_mode))
+        return CJ_OK;
+    return cj_fail(err, CJ_CANTCREAT, folder, 0, 0, "cannot be created: %s", strerror(errno));
 }
 
 cj_status output_check_name(const struct request *request, const char *name, cj_error *err)

@@ -1,24 +1,65 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cli.h"
 
-static cj_status check_request(const struct request *request, cj_error *err)
+enum { OPTION_ALL = OPTION_COMMAND + LOG_TEXTS };
+
+static const struct poptOption options[] = {
+    LOG_TEXT_OPTION("unit", LOG_UNIT, "the page of this unit's latest run in the log", "SERIAL"),
+    LOG_TEXT_OPTION("board", LOG_BOARD, "with --unit and --all: only units of this board", "BOARD"),
+    {"all", 0, POPT_ARG_NONE, NULL, OPTION_ALL,
+     "a folder: an index of all units in the log, and a page of each", NULL},
+    POPT_TABLEEND,
+};
+
+static cj_status take(struct request *request, int option, const char *text, cj_error *err)
 {
+    if (option != OPTION_ALL)
+        return log_take(request, option, text, err);
+    request->all = true;
+    return CJ_OK;
+}
+
+static bool from_log(const struct request *request)
+{
+    return request->all || request->log_texts[LOG_UNIT] != NULL;
+}
+
+static cj_status check_names(const struct request *request, cj_error *err)
+{
+    if (from_log(request) && request->name_count > 0)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "--unit and --all take what they show from the log: no '%.100s' beside them",
+                       request->names[0]);
+    if (from_log(request))
+        return CJ_OK;
     if (request->name_count == 0)
-        return cj_fail(err, CJ_USAGE, NULL, 0, 0, "report wants a BOARD and EVIDENCE");
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "report wants a BOARD and EVIDENCE, or --unit SERIAL, or --all");
     if (request->name_count == 1)
         return cj_fail(err, CJ_USAGE, NULL, 0, 0,
                        "no EVIDENCE behind the board: a folder, a readings file, a reading "
                        "(STEP:FIGURE@NET=VALUE) or STEP=CAPTURE");
-    if (request->json)
-        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
-                       "report writes a page; 'coldjoint diagnose --json' answers as JSON");
-    if (!output_is_page(request))
-        return cj_fail(err, CJ_USAGE, request->output, 0, 0,
-                       "report wants -o with the name of its page, as in -o unit.html");
     return CJ_OK;
 }
 
-static int run(const struct request *request, cj_error *err)
+static cj_status check_request(const struct request *request, cj_error *err)
+{
+    if (request->all && request->log_texts[LOG_UNIT] != NULL)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0, "--unit is one unit and --all every one: which?");
+    if (request->json)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "report writes a page; 'coldjoint diagnose --json' and 'coldjoint log show "
+                       "--json' answer as JSON");
+    if (request->all && request->output == NULL)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "report --all wants -o with the name of a folder");
+    if (!request->all && !output_is_page(request))
+        return cj_fail(err, CJ_USAGE, request->output, 0, 0,
+                       "report wants -o with the name of its page, as in -o unit.html");
+    return check_names(request, err);
+}
+
+static cj_status report_evidence(const struct request *request, cj_error *err)
 {
     cj_board *board = NULL;
     struct evidence evidence = {0};
@@ -26,9 +67,7 @@ static int run(const struct request *request, cj_error *err)
     cj_judgement *judgement = NULL;
     cj_text answer = {0};
 
-    cj_status status = check_request(request, err);
-    if (status == CJ_OK)
-        status = board_open(request->names[0], &board, err);
+    cj_status status = board_open(request->names[0], &board, err);
     if (status == CJ_OK)
         status = evidence_read(request, board, request->names + 1, request->name_count - 1,
                                &evidence, err);
@@ -51,9 +90,22 @@ static int run(const struct request *request, cj_error *err)
     return status;
 }
 
+static int run(const struct request *request, cj_error *err)
+{
+    cj_status status = check_request(request, err);
+    if (status != CJ_OK)
+        return status;
+    if (request->all)
+        return report_all(request, err);
+    return request->log_texts[LOG_UNIT] != NULL ? report_unit(request, err)
+                                                : report_evidence(request, err);
+}
+
 const struct command command_report = {
     .name = "report",
     .arguments = "BOARD EVIDENCE... -o FILE",
+    .options = options,
+    .take = take,
     .does = "a page to look at",
     .run = run,
 };

@@ -127,6 +127,7 @@ typedef struct cj_page {
     const cj_comparison *comparison;   /* without a board */
     const cj_page_capture *captures;
     size_t capture_count;
+    const cj_lines *history;           /* repairs, a line each */
     const cj_lines *remarks;
 } cj_page;
 
@@ -136,6 +137,37 @@ typedef struct cj_page {
  * missing the page says so.
  */
 CJ_API CJ_MUST_CHECK cj_status cj_report_page(const cj_page *page, cj_text *out, cj_error *err);
+
+/* The same of a run in the log. */
+typedef struct cj_run_page {
+    const cj_run *run;
+    const cj_repair *repairs;        /* of its unit; NULL: none */
+    size_t repair_count;
+    const cj_board *board;           /* read from the run's board file */
+    const cj_study *healthy;         /* what a good unit reads; NULL: left out */
+    const cj_page_capture *captures; /* name, step and capture alone: what is marked comes from the log */
+    size_t capture_count;
+    const cj_lines *remarks;         /* captures that are not at hand, and why */
+} cj_run_page;
+
+/* A unit in the index of a folder of pages. */
+typedef struct cj_index_row {
+    const cj_run_head *head; /* its latest run */
+    const char *file;        /* its page, beside the index; NULL: none */
+} cj_index_row;
+
+/* The units of one board. */
+typedef struct cj_index {
+    const char *board, *title;
+    const cj_index_row *rows;
+    size_t row_count;
+    const cj_batch_log *batch; /* for the charts; NULL: none */
+} cj_index;
+
+/* The index: each board's units with their verdicts, and charts of the figures that have the least room. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_index(const cj_index *boards, size_t count, cj_text *out, cj_error *err);
+
+CJ_API CJ_MUST_CHECK cj_status cj_report_run_page(const cj_run_page *of, cj_text *out, cj_error *err);
 
 /* ---- the unit log ---- */
 

@@ -32,7 +32,7 @@ static cj_status plot_capture(cj__sheet *sheet, size_t index, cj_error *err)
     cj__plotted of = {.capture = capture->capture, .measurement = capture->measurement};
     cj__page_plots *plots = &sheet->of[index];
     *plots = (cj__page_plots){CJ__NO_PLOT, CJ__NO_PLOT, {CJ__NO_PLOT, CJ__NO_PLOT}};
-    if (capture->capture == NULL || capture->measurement == NULL)
+    if (capture->measurement == NULL)
         return CJ_OK;
     const cj_step *step = board != NULL ? &board->steps[capture->step] : NULL;
     for (int c = 0; step != NULL && c < step->see_count; c++) {
@@ -40,8 +40,10 @@ static cj_status plot_capture(cj__sheet *sheet, size_t index, cj_error *err)
         of.names[c] = names[c];
     }
     of.compact = step != NULL && !is_evidence(sheet, capture->step);
-    cj_status status = cj__plot_trace(&sheet->plots, &of, &plots->trace, err);
-    if (status == CJ_OK)
+    cj_status status = CJ_OK;
+    if (capture->capture != NULL)
+        status = cj__plot_trace(&sheet->plots, &of, &plots->trace, err);
+    if (status == CJ_OK && capture->capture != NULL)
         status = cj__plot_spectrum(&sheet->plots, &of, &plots->spectrum, err);
     const cj_response *response = capture->measurement->response;
     if (status == CJ_OK && response != NULL) {
@@ -249,6 +251,7 @@ static void write_page(cj_text *out, cj__sheet *sheet, const int quotient[2])
     else
         write_captures(out, sheet, quotient);
     write_advice(out, page);
+    write_list(out, "Repairs", page->history);
     write_list(out, "Remarks", page->remarks);
     cj_text_add(out, "<h2>Where this comes from</h2>\n");
     cj__page_origin(out, sheet);

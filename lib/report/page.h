@@ -28,6 +28,8 @@ void cj__page_sentence(cj_text *out, const cj__sheet *sheet);
 void cj__page_origin(cj_text *out, const cj__sheet *sheet);
 /* page_findings.c: the finding, its evidence, the next check */
 void cj__page_findings(cj_text *out, const cj__sheet *sheet);
+/* findings_read.c: the JSON list that cj_report_findings_json wrote. CJ_DATA: it is none. */
+cj_status cj__findings_read(const char *json, cj_findings **out, cj_error *err);
 /* page_tables.c: limits and figures */
 void cj__page_limits(cj_text *out, const cj__sheet *sheet);
 void cj__page_step(cj_text *out, const cj__sheet *sheet, size_t step);

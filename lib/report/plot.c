@@ -65,6 +65,8 @@ static const char *const rewritten[][2] = {
     {"fill=\"rgb(  3,   3,   3)\"", "style=\"fill:var(--mark)\""},
     {"fill = 'rgb(  4,   4,   4)'", "style=\"fill:var(--band)\""},
     {"fill='rgb(  4,   4,   4)'", "style=\"fill:var(--band)\""},
+    {"color='rgb(  2,   2,   2)'", "style=\"color:var(--second)\""},
+    {"color='rgb(  3,   3,   3)'", "style=\"color:var(--mark)\""},
     {"\t", ""},
     {"\n\n", "\n"},
     {"  '", "'"},

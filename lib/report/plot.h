@@ -66,6 +66,17 @@ typedef struct cj__healthy_band {
 /* The channel's name, else its number. */
 const char *cj__plot_channel(const cj__plotted *of, int channel);
 
+/* One figure over the units of a batch. lower, upper: what the scatter explains; min, max: its limits (NaN: none). */
+typedef struct cj__chart {
+    const double *values; /* NaN: not measured */
+    const char *const *names;
+    size_t count;
+    double centre, lower, upper, min, max;
+    const char *unit;
+} cj__chart;
+
+int cj__plot_chart(cj__plots *plots, const cj__chart *chart);
+
 /* Gain and phase, two plots; band may be NULL. */
 void cj__plot_response(cj__plots *plots, const cj_response *response, const cj__healthy_band *band,
                        int plot[2]);
