@@ -9,6 +9,8 @@
  * Times are UTC as ISO 8601 has them, "2026-11-28T12:55:06.123Z". A unit is a serial number of one board: two boards may
  * both have a 001. Several programs may use one file at a time, on one machine: a writer waits for its turn.
  *
+ * A cj_log is for one thread at a time.
+ *
  * Errors that every function here may give: CJ_BUSY (another program has been writing for as long as cj_log_patience
  * says), CJ_IO (disk full, reading or writing failed), CJ_CANTCREAT (read-only), CJ_DATA (damaged, no log, or of a newer
  * version), CJ_NOMEM. After any of them the log is as it was before the call.

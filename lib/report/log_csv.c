@@ -86,7 +86,7 @@ static void put_figure(cj_text *out, const cj_text *head, const cj_logged_figure
 
 static bool is_of(const cj_judged *limit, const cj_logged_figure *figure)
 {
-    return !(figure->hz > 0) && strcmp(limit->step, figure->step) == 0 &&
+    return figure->hz == limit->hz && strcmp(limit->step, figure->step) == 0 &&
            strcmp(limit->figure, figure->key) == 0;
 }
 
@@ -95,8 +95,11 @@ static void put_unmeasured(cj_text *out, const cj_text *head, const cj_run *run)
 {
     for (size_t i = 0; i < run->limit_count; i++) {
         const cj_judged *limit = &run->limits[i];
-        const cj_logged_figure figure = {
-            .step = limit->step, .key = limit->figure, .value = limit->value, .u = limit->u};
+        const cj_logged_figure figure = {.step = limit->step,
+                                         .key = limit->figure,
+                                         .hz = limit->hz,
+                                         .value = limit->value,
+                                         .u = limit->u};
         bool measured = false;
         for (size_t k = 0; k < run->figure_count && !measured; k++)
             measured = is_of(limit, &run->figures[k]);

@@ -67,6 +67,8 @@ static json_t *limits_value(struct cj__json *json, const cj_run *run)
         json_t *object = json_object();
         cj__json_set(json, object, "step", cj__json_text(limit->step));
         cj__json_set(json, object, "figure", cj__json_text(limit->figure));
+        if (limit->hz > 0)
+            cj__json_set(json, object, "hz", cj__json_number(limit->hz));
         cj__json_set(json, object, "value", cj__json_number(limit->value));
         cj__json_set(json, object, "u", cj__json_number(limit->u));
         cj__json_set(json, object, "unit", text_or_null(cj__limit_unit(run, limit)));

@@ -183,7 +183,8 @@ static cj_status add_limits(cj_log *log, const struct place *at, const cj_run *r
     cj_status status = CJ_OK;
     for (size_t i = 0; status == CJ_OK && i < run->limit_count; i++) {
         const cj_judged *limit = &run->limits[i];
-        const cj_logged_figure figure = {.step = limit->step, .key = limit->figure};
+        const cj_logged_figure figure = {
+            .step = limit->step, .key = limit->figure, .hz = limit->hz};
         int64_t id = 0, lim = 0;
         cj_logged_figure named = figure;
         named.unit = (char *)unit_of(run, limit);

@@ -122,15 +122,23 @@ CJ_MUST_CHECK cj_status cj__run_whole(cj_log *log, int64_t id, cj_run **out, cj_
 /* The columns of a head, in the order cj__take_head reads them; runs is r. */
 #define CJ__HEAD_COLUMNS                                                                           \
     " r.uuid, r.at, u.serial, b.name, f.title, r.operator, r.verdict, w.step, w.key, r.margin,"    \
-    " p.uuid, r.voided_at, r.void_note, r.note, r.id"
+    " p.uuid, r.voided_at, r.void_note, r.note, y.fault, x.probability, r.id"
 #define CJ__HEAD_TABLES                                                                            \
     " FROM runs r JOIN units u ON u.id = r.unit JOIN boards b ON b.id = u.board"                   \
     " JOIN board_files f ON f.id = r.board_file LEFT JOIN figures w ON w.id = r.worst"             \
-    " LEFT JOIN repairs p ON p.id = r.after_repair"
-enum { CJ__HEAD_ID = 14 };
-/* The fault of the first finding is not in it: cj__take_fault. */
+    " LEFT JOIN repairs p ON p.id = r.after_repair"                                                \
+    " LEFT JOIN run_faults x ON x.run = r.id AND x.place = 0 LEFT JOIN faults y ON y.id = x.fault"
+enum { CJ__HEAD_ID = 16 };
 CJ_MUST_CHECK cj_status cj__take_head(sqlite3_stmt *statement, cj_run_head *head);
-CJ_MUST_CHECK cj_status cj__take_fault(cj_log *log, int64_t run, cj_run_head *head, cj_error *err);
+/* cj_log_list within a transaction of the caller; with the id of each run. */
+struct cj__heads {
+    cj_run_head *items;
+    int64_t *ids;
+    size_t count, capacity, id_capacity;
+};
+CJ_MUST_CHECK cj_status cj__list(cj_log *log, const cj_log_filter *filter, struct cj__heads *out,
+                                 cj_error *err);
+void cj__heads_free(struct cj__heads *heads);
 void cj__head_clear(cj_run_head *head);
 
 /* ---- repair.c ---- */

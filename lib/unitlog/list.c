@@ -10,7 +10,7 @@ cj_status cj__take_head(sqlite3_stmt *statement, cj_run_head *head)
     char **const texts[] = {
         [2] = &head->unit,          [3] = &head->board,      [4] = &head->title,
         [5] = &head->operator_name, [7] = &head->worst_step, [8] = &head->worst_figure,
-        [12] = &head->void_note,    [13] = &head->note};
+        [12] = &head->void_note,    [13] = &head->note,      [14] = &head->fault};
     *head = (cj_run_head){0};
     for (int i = 0; i < (int)(sizeof texts / sizeof texts[0]); i++)
         if (texts[i] != NULL && cj__take_text(statement, i, texts[i]) != CJ_OK)
@@ -19,30 +19,11 @@ cj_status cj__take_head(sqlite3_stmt *statement, cj_run_head *head)
     cj__take_field(statement, 1, head->at, sizeof head->at);
     head->verdict = (cj_verdict)sqlite3_column_int(statement, 6);
     head->margin = cj__take_real(statement, 9);
+    head->probability = cj__take_real(statement, 15);
     cj__take_uuid(statement, 10, head->after);
     head->voided = sqlite3_column_type(statement, 11) != SQLITE_NULL;
     cj__take_field(statement, 11, head->voided_at, sizeof head->voided_at);
     return CJ_OK;
-}
-
-cj_status cj__take_fault(cj_log *log, int64_t run, cj_run_head *head, cj_error *err)
-{
-    sqlite3_stmt *statement = NULL;
-    bool row = false;
-    cj_status status = cj__sql_ask(
-        log, &statement, err,
-        "SELECT f.fault, x.probability FROM run_faults x JOIN faults f ON f.id = x.fault"
-        " WHERE x.run = ? AND x.place = 0",
-        "i", run);
-    if (status == CJ_OK)
-        status = cj__sql_next(log, statement, &row, err);
-    if (status != CJ_OK)
-        return status;
-    head->probability = row ? cj__take_real(statement, 1) : NAN;
-    status = row ? cj__take_text(statement, 0, &head->fault) : cj_run_set(&head->fault, "", err);
-    if (row)
-        cj__sql_done(statement);
-    return status == CJ_OK ? CJ_OK : cj_fail_memory(err);
 }
 
 /* ---- the list ---- */
@@ -63,50 +44,60 @@ static const char list_sql[] =
     "    OR substr(y.fault, 1, length(?7) + 1) IN (?7 || ':', ?7 || '='))))"
     " ORDER BY r.at DESC, r.id DESC";
 
-struct heads {
-    cj_run_head *items;
-    size_t count, capacity;
-};
-
-static cj_status add_head(cj_log *log, struct heads *heads, sqlite3_stmt *statement, cj_error *err)
+void cj__heads_free(struct cj__heads *heads)
 {
-    if (!cj_reserve((void **)&heads->items, &heads->capacity, heads->count, sizeof *heads->items))
+    cj_run_heads_free(heads->items, heads->count);
+    cj_free(heads->ids);
+    *heads = (struct cj__heads){0};
+}
+
+static cj_status add_head(struct cj__heads *heads, sqlite3_stmt *statement, cj_error *err)
+{
+    if (!cj_reserve((void **)&heads->items, &heads->capacity, heads->count, sizeof *heads->items) ||
+        !cj_reserve((void **)&heads->ids, &heads->id_capacity, heads->count, sizeof *heads->ids))
         return cj_fail_memory(err);
-    cj_run_head *head = &heads->items[heads->count++];
-    if (cj__take_head(statement, head) != CJ_OK)
-        return cj_fail_memory(err);
-    return cj__take_fault(log, sqlite3_column_int64(statement, CJ__HEAD_ID), head, err);
+    heads->ids[heads->count] = sqlite3_column_int64(statement, CJ__HEAD_ID);
+    return cj__take_head(statement, &heads->items[heads->count++]) == CJ_OK ? CJ_OK
+                                                                            : cj_fail_memory(err);
+}
+
+cj_status cj__list(cj_log *log, const cj_log_filter *filter, struct cj__heads *out, cj_error *err)
+{
+    static const cj_log_filter everything = {0};
+    const cj_log_filter *want = filter != NULL ? filter : &everything;
+    sqlite3_stmt *statement = NULL;
+    bool row = true;
+    if (want->since != NULL && !cj__is_date(want->since))
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "'%.40s' is no date; expected one such as 2026-11-28", want->since);
+    cj_status status =
+        cj__sql_ask(log, &statement, err, list_sql, "tttiiit", want->board, want->unit, want->since,
+                    want->by_verdict ? (int64_t)want->verdict : (int64_t)-1, (int64_t)want->voided,
+                    (int64_t)want->latest, want->fault);
+    while (status == CJ_OK && row) {
+        status = cj__sql_next(log, statement, &row, err);
+        if (status == CJ_OK && row)
+            status = add_head(out, statement, err);
+    }
+    if (row && statement != NULL)
+        cj__sql_done(statement);
+    if (status != CJ_OK)
+        cj__heads_free(out);
+    return status;
 }
 
 cj_status cj_log_list(cj_log *log, const cj_log_filter *filter, cj_run_head **out, size_t *count,
                       cj_error *err)
 {
-    static const cj_log_filter everything = {0};
-    const cj_log_filter *want = filter != NULL ? filter : &everything;
-    sqlite3_stmt *statement = NULL;
-    struct heads heads = {0};
-    bool row = true;
-    if (want->since != NULL && !cj__is_date(want->since))
-        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
-                       "'%.40s' is no date; expected one such as 2026-11-28", want->since);
+    struct cj__heads heads = {0};
     cj_status status = cj__sql_begin_reading(log, err);
-    if (status != CJ_OK)
-        return status;
-    status = cj__sql_ask(log, &statement, err, list_sql, "tttiiit", want->board, want->unit,
-                         want->since, want->by_verdict ? (int64_t)want->verdict : (int64_t)-1,
-                         (int64_t)want->voided, (int64_t)want->latest, want->fault);
-    while (status == CJ_OK && row) {
-        status = cj__sql_next(log, statement, &row, err);
-        if (status == CJ_OK && row)
-            status = add_head(log, &heads, statement, err);
-    }
-    if (row && statement != NULL)
-        cj__sql_done(statement);
-    status = cj__sql_end(log, status, err);
+    if (status == CJ_OK)
+        status = cj__sql_end(log, cj__list(log, filter, &heads, err), err);
     if (status != CJ_OK) {
-        cj_run_heads_free(heads.items, heads.count);
+        cj__heads_free(&heads);
         return status;
     }
+    cj_free(heads.ids);
     *out = heads.items;
     *count = heads.count;
     return CJ_OK;

@@ -43,7 +43,7 @@ static cj_status set_up(cj_log *log, cj_error *err)
 
 static cj_status open_db(cj_log *log, const char *name, int flags, cj_error *err)
 {
-    int code = sqlite3_open_v2(name, &log->db, flags, NULL);
+    int code = sqlite3_open_v2(name, &log->db, flags | SQLITE_OPEN_NOMUTEX, NULL);
     if (code != SQLITE_OK)
         return cj__log_fail(log, log->db != NULL ? sqlite3_extended_errcode(log->db) : code, err);
     return set_up(log, err);

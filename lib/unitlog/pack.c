@@ -57,8 +57,12 @@ void cj__sha256(const void *bytes, size_t count, unsigned char digest[CJ__SHA_BY
 
 void cj__hex(const unsigned char *bytes, size_t count, char *text)
 {
-    for (size_t i = 0; i < count; i++)
-        snprintf(text + 2 * i, 3, "%02x", bytes[i]);
+    static const char digits[] = "0123456789abcdef";
+    for (size_t i = 0; i < count; i++) {
+        text[2 * i] = digits[bytes[i] >> 4];
+        text[2 * i + 1] = digits[bytes[i] & 15];
+    }
+    text[2 * count] = '\0';
 }
 
 static int digit_of(char digit)

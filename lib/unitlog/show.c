@@ -112,7 +112,9 @@ static cj_status take_limit(cj_log *log, sqlite3_stmt *statement, cj_run *run, c
                          .max = cj__take_real(statement, 5),
                          .derived = sqlite3_column_int(statement, 6) != 0,
                          .verdict = (cj_verdict)sqlite3_column_int(statement, 7),
-                         .margin = cj__take_real(statement, 8)};
+                         .margin = cj__take_real(statement, 8),
+                         .hz = sqlite3_column_double(statement, 10),
+                         .bound = NAN};
     if (cj__take_text(statement, 0, &limit->step) != CJ_OK ||
         cj__take_text(statement, 1, &limit->figure) != CJ_OK)
         return cj_fail_memory(err);
@@ -181,9 +183,8 @@ static cj_status take_texts(cj_log *log, sqlite3_stmt *statement, cj_run *run, c
 
 static cj_status take_head(cj_log *log, sqlite3_stmt *statement, cj_run *run, cj_error *err)
 {
-    if (cj__take_head(statement, &run->head) != CJ_OK)
-        return cj_fail_memory(err);
-    return cj__take_fault(log, sqlite3_column_int64(statement, CJ__HEAD_ID), &run->head, err);
+    (void)log;
+    return cj__take_head(statement, &run->head) == CJ_OK ? CJ_OK : cj_fail_memory(err);
 }
 
 cj_status cj__run_whole(cj_log *log, int64_t id, cj_run **out, cj_error *err)
@@ -202,7 +203,8 @@ cj_status cj__run_whole(cj_log *log, int64_t id, cj_run **out, cj_error *err)
          " LEFT JOIN run_bounds b ON b.run = x.run AND b.figure = x.figure WHERE x.run = ?"
          " ORDER BY x.figure",
          take_figure},
-        {"SELECT f.step, f.key, x.value, x.u, l.low, l.high, l.derived, x.verdict, x.margin, x.why"
+        {"SELECT f.step, f.key, x.value, x.u, l.low, l.high, l.derived, x.verdict, x.margin, "
+         "x.why, f.hz"
          " FROM runs r JOIN units u ON u.id = r.unit JOIN figures f ON f.board = u.board"
          " JOIN run_limits x ON x.figure = f.id AND x.run = r.id JOIN limits l ON l.id = x.lim"
          " WHERE r.id = ? ORDER BY x.lim",

@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/syscall.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -53,29 +54,17 @@ static int by_value(const void *a, const void *b)
     return (one > other) - (one < other);
 }
 
-/* What the disk takes for a sync of a file just written to, median of a few. */
-static double sync_s(const char *folder)
+/* The syncs that SQLite asks for come here, not to the C library: their time is the disk's own. */
+static double synced_s;
+static int syncs;
+
+int fdatasync(int file)
 {
-    enum { TIMES = 21, BYTES = 65536 };
-    static char block[BYTES];
-    double took[TIMES];
-    char path[512];
-    snprintf(path, sizeof path, "%s.sync", folder);
-    FILE *file = fopen(path, "wb");
-    for (int i = 0; file != NULL && i < TIMES; i++) {
-        block[0] = (char)i;
-        size_t written = fwrite(block, 1, sizeof block, file);
-        fflush(file);
-        double start = now_s();
-        fdatasync(fileno(file));
-        took[i] = written == sizeof block ? now_s() - start : 0;
-    }
-    if (file == NULL)
-        return 0;
-    fclose(file);
-    unlink(path);
-    qsort(took, TIMES, sizeof *took, by_value);
-    return took[TIMES / 2];
+    double start = now_s();
+    int result = (int)syscall(SYS_fdatasync, file);
+    synced_s += now_s() - start;
+    syncs++;
+    return result;
 }
 
 /* Units before the timed ones: in the file's own state of that size. */
@@ -94,24 +83,28 @@ static void fill(const char *path, int units)
     cj_log_close(log);
 }
 
-/* Each add opens and closes the log, as the program does. */
-static double timed_adds(const char *path, int units, double *worst)
+/* Each add opens and closes the log, as the program does. What it takes besides the disk's syncs:
+ * of a hundred the slowest but one; *synced takes the syncs of an add, in seconds. */
+static double timed_adds(const char *path, int units, double *median, double *synced)
 {
     static double took[TIMED];
     cj_error err = {0};
+    synced_s = 0;
+    syncs = 0;
     for (int i = 0; i < TIMED; i++) {
         cj_log *log = NULL;
         cj_run *run = made_run(units + i, &size);
-        double start = now_s();
+        double start = now_s(), before = synced_s;
         must(cj_log_open(path, CJ_LOG_CREATE, &log, &err), &err);
         must(cj_log_add(log, run, &err), &err);
         cj_log_close(log);
-        took[i] = now_s() - start;
+        took[i] = now_s() - start - (synced_s - before);
         cj_run_free(run);
     }
     qsort(took, TIMED, sizeof *took, by_value);
-    *worst = took[TIMED * 99 / 100];
-    return took[TIMED / 2];
+    *median = took[TIMED / 2];
+    *synced = synced_s / TIMED;
+    return took[TIMED * 99 / 100];
 }
 
 static double timed_list(const char *path, size_t *found)
@@ -210,24 +203,23 @@ int main(int count, char **arguments)
 {
     int units = count > 1 ? atoi(arguments[1]) : 2000;
     const char *path = count > 2 ? arguments[2] : "log-speed.db";
-    double worst = 0, start = now_s();
+    double start = now_s(), median = 0, synced = 0;
     size_t fails = 0, values = 0;
     unlink(path);
     fill(path, units);
     printf("%d units of %d figures: %.2f ms a run, %.0f MB, %.2f kB a run\n", units,
            size.steps * size.figures, 1e3 * (now_s() - start) / units, megabytes(path),
            1e3 * megabytes(path) / units);
-    double sync = sync_s(path), add = timed_adds(path, units, &worst);
+    double worst = timed_adds(path, units, &median, &synced);
     double list = timed_list(path, &fails), batch = timed_batch(path, &values);
-    printf("add, with opening and closing: median %.2f ms, 99 of 100 within %.2f ms; one sync of "
-           "this disk %.2f ms\n",
-           1e3 * add, 1e3 * worst, 1e3 * sync);
+    printf("add, with opening and closing, besides the syncs: median %.2f ms, 99 of 100 within "
+           "%.2f ms; %d syncs an add, %.2f ms\n",
+           1e3 * median, 1e3 * worst, syncs / TIMED, 1e3 * synced);
     printf("list of the %zu that fail: %.0f ms\n", fails, 1e3 * list);
     printf("values for statistics, %zu of them: %.0f ms\n", values, 1e3 * batch);
     beside_plain(path);
     unlink(path);
-    /* five syncs an add: journal, file and folder */
-    bool kept = worst - 5 * sync < 0.030 && list < 1 && batch < 3 && fails > 0;
+    bool kept = worst < 0.030 && list < 1 && batch < 3 && fails > 0 && syncs > 0;
     printf("bounds (add 30 ms beside the syncs, list 1 s, values 3 s): %s\n",
            kept ? "kept" : "NOT KEPT");
     return kept ? 0 : 1;
