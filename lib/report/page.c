@@ -188,7 +188,7 @@ static void write_captures(cj_text *out, const cj__sheet *sheet, const int quoti
         cj__html_text(out, page->captures[i].name);
         cj_text_add(out, "</h2>\n");
         write_plots(out, sheet, i);
-        cj__page_measurement(out, page->captures[i].measurement);
+        cj__page_measurement(out, page->captures[i].measurement, page->comparison == NULL);
     }
 }
 

@@ -33,7 +33,8 @@ cj_status cj__findings_read(const char *json, cj_findings **out, cj_error *err);
 /* page_tables.c: limits and figures */
 void cj__page_limits(cj_text *out, const cj__sheet *sheet);
 void cj__page_step(cj_text *out, const cj__sheet *sheet, size_t step);
-void cj__page_measurement(cj_text *out, const cj_measurement *measurement);
+/* paired: with channel 2 against channel 1 */
+void cj__page_measurement(cj_text *out, const cj_measurement *measurement, bool paired);
 void cj__page_pair(cj_text *out, const cj_figure_set *pair);
 /* "DC, left_out" */
 void cj__page_label(cj_text *out, const char *key);

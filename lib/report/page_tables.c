@@ -48,6 +48,47 @@ static void write_limit_row(cj_text *out, const cj__sheet *sheet, const cj_judge
     cj_text_add(out, "</tr>\n");
 }
 
+static bool was_read(const cj__sheet *sheet, const char *step)
+{
+    for (size_t i = 0; i < sheet->step_count; i++)
+        if (sheet->steps[i].measured_count > 0 &&
+            strcmp(sheet->page->board->steps[sheet->steps[i].step].name, step) == 0)
+            return true;
+    return false;
+}
+
+/* Limits of steps that nobody captured: the steps, once each. */
+static void write_open_steps(cj_text *out, const cj__sheet *sheet)
+{
+    const cj_judgement *judgement = sheet->page->judgement;
+    cj_text list = {0};
+    size_t named = 0;
+    for (size_t i = 0; i < judgement->limit_count; i++) {
+        const char *step = judgement->limits[i].step;
+        bool before = was_read(sheet, step) || strcmp(step, "*") == 0;
+        for (size_t k = 0; k < i && !before; k++)
+            before = strcmp(judgement->limits[k].step, step) == 0;
+        if (before)
+            continue;
+        cj_text_add(&list, "%s", named++ ? ", " : "Not captured, so their limits are undecided: ");
+        cj__write_clean(&list, step);
+    }
+    if (named > 0) {
+        cj_text_add(out, "<p>");
+        cj__html_moved(out, &list);
+        cj_text_add(out, ".</p>\n");
+    }
+    out->failed = out->failed || list.failed;
+    cj_text_free(&list);
+}
+
+/* Has a row of its own: not kept, or open though its step was captured. */
+static bool has_row(const cj__sheet *sheet, const cj_judged *limit, cj_verdict wanted)
+{
+    return limit->verdict == wanted &&
+           (wanted == CJ_FAIL || was_read(sheet, limit->step) || strcmp(limit->step, "*") == 0);
+}
+
 void cj__page_limits(cj_text *out, const cj__sheet *sheet)
 {
     enum { MOST = 24 };
@@ -64,12 +105,19 @@ void cj__page_limits(cj_text *out, const cj__sheet *sheet)
                 counts[CJ_PASS], counts[CJ_FAIL], counts[CJ_VERDICT_UNDECIDED]);
     if (counts[CJ_FAIL] + counts[CJ_VERDICT_UNDECIDED] == 0)
         return;
+    size_t rows = 0;
+    for (size_t i = 0; i < judgement->limit_count; i++)
+        rows += has_row(sheet, &judgement->limits[i], CJ_FAIL) ||
+                has_row(sheet, &judgement->limits[i], CJ_VERDICT_UNDECIDED);
+    write_open_steps(out, sheet);
+    if (rows == 0)
+        return;
     cj_text_add(out, "<table><tr><th>step</th><th>figure</th><th>measured</th><th>limits</th>"
                      "<th></th></tr>\n");
     for (int pass = 0; pass < 2; pass++)
         for (size_t i = 0; i < judgement->limit_count; i++) {
             cj_verdict wanted = pass == 0 ? CJ_FAIL : CJ_VERDICT_UNDECIDED;
-            if (judgement->limits[i].verdict == wanted && shown++ < MOST)
+            if (has_row(sheet, &judgement->limits[i], wanted) && shown++ < MOST)
                 write_limit_row(out, sheet, &judgement->limits[i]);
         }
     cj_text_add(out, "</table>\n");
@@ -201,7 +249,7 @@ static void write_rows(cj_text *out, const cj_figure_set *const sets[2], int cou
     }
 }
 
-void cj__page_measurement(cj_text *out, const cj_measurement *measurement)
+void cj__page_measurement(cj_text *out, const cj_measurement *measurement, bool paired)
 {
     const cj_figure_set *const sets[2] = {&measurement->channel[0], &measurement->channel[1]};
     const cj_capture_info *info = measurement->capture;
@@ -214,7 +262,7 @@ void cj__page_measurement(cj_text *out, const cj_measurement *measurement)
     cj_text_add(out, "</tr>\n");
     write_rows(out, sets, measurement->channel_count);
     cj_text_add(out, "</table>\n");
-    if (measurement->channel_count == 2)
+    if (paired && measurement->channel_count == 2)
         cj__page_pair(out, &measurement->pair);
 }
 

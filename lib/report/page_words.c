@@ -110,8 +110,11 @@ static void write_suspicion(cj_text *out, const cj__sheet *sheet)
     cj_text_add(out, first->probability >= 0.5 ? " Most likely: " : " It may be this: ");
     if (first->fault_count > 0 && strcmp(first->from, "board") == 0)
         cj__write_fault(out, sheet->page->board, &first->faults[0]);
-    else
+    else {
         cj__write_clean(out, first->says);
+        if (!out->failed && out->length > 0 && out->bytes[out->length - 1] == '.')
+            out->bytes[--out->length] = '\0';
+    }
     cj_text_add(out, " (");
     cj__write_probability(out, first->probability);
     cj_text_add(out, ").");

@@ -157,12 +157,12 @@ void cj__plot_write(cj_text *out, const cj__plots *plots, int plot, const char *
     if (plot < 0 || plot >= plots->count || plots->drawn == NULL || plots->drawn[plot].length == 0)
         return;
     cj_text_add(out, "<figure>");
-    cj_text_add_n(out, plots->drawn[plot].bytes, plots->drawn[plot].length);
     if (caption[0]) {
         cj_text_add(out, "<figcaption>");
         cj__html_text(out, caption);
         cj_text_add(out, "</figcaption>");
     }
+    cj_text_add_n(out, plots->drawn[plot].bytes, plots->drawn[plot].length);
     cj_text_add(out, "</figure>\n");
 }
 

@@ -3,6 +3,7 @@
 #include "report/plot.h"
 
 #include <math.h>
+#include <string.h>
 
 enum { NAMED = 30 /* units whose serial numbers stand under the axis */ };
 
@@ -57,7 +58,7 @@ static void write_names(cj__plots *plots, const cj__chart *chart)
         return;
     }
     cj_text_add(&plots->script,
-                "set bmargin 5\nset xtics rotate by 50 right font 'sans-serif,11' (");
+                "set bmargin 4\nset xtics rotate by 50 right font 'sans-serif,11' (");
     for (size_t i = 0; i < chart->count; i++) {
         cj_text name = {0};
         cj__write_clean(&name, chart->names[i]);
@@ -86,13 +87,13 @@ static void write_points(cj__plots *plots, const cj__chart *chart, bool out_alon
     cj_text_add(&plots->script, "e\n");
 }
 
-int cj__plot_chart(cj__plots *plots, const cj__chart *chart)
+static int plot_scaled(cj__plots *plots, const cj__chart *chart)
 {
     int plot = cj__plot_begin(plots, CJ__PLOT_WIDE, 220);
     bool any_out = false;
     for (size_t i = 0; i < chart->count; i++)
         any_out = any_out || chart->values[i] < chart->lower || chart->values[i] > chart->upper;
-    cj_text_add(&plots->script, "set rmargin 14\nset ylabel ");
+    cj_text_add(&plots->script, "set rmargin 14\nset lmargin 11\nset ytics autofreq\nset ylabel ");
     cj__plot_text(plots, chart->unit);
     cj_text_add(&plots->script, "\n");
     write_ranges(plots, chart);
@@ -110,5 +111,27 @@ int cj__plot_chart(cj__plots *plots, const cj__chart *chart)
     write_points(plots, chart, false);
     if (any_out)
         write_points(plots, chart, true);
+    return plot;
+}
+
+/* Small volts are read in millivolts. */
+int cj__plot_chart(cj__plots *plots, const cj__chart *chart)
+{
+    cj__chart scaled = *chart;
+    double *values = NULL, size = fmax(fabs(chart->lower), fabs(chart->upper));
+    if (strcmp(chart->unit, "V") == 0 && size < 0.3)
+        values = cj_new(chart->count + 1, sizeof *values);
+    if (values != NULL) {
+        for (size_t i = 0; i < chart->count; i++)
+            values[i] = 1e3 * chart->values[i];
+        scaled.values = values;
+        scaled.unit = "mV";
+        double *const marks[] = {&scaled.centre, &scaled.lower, &scaled.upper, &scaled.min,
+                                 &scaled.max};
+        for (size_t i = 0; i < sizeof marks / sizeof marks[0]; i++)
+            *marks[i] *= 1e3;
+    }
+    int plot = plot_scaled(plots, &scaled);
+    cj_free(values);
     return plot;
 }

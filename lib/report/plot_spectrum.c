@@ -4,11 +4,12 @@
  * of some hundred columns, even in ln f, shows its strongest bin.
  */
 #include "report/plot.h"
+#include "report/signals.h"
 
 #include <math.h>
 #include <string.h>
 
-enum { COLUMNS = 380, BLOCK = 1 << 16, BLOCKS = 8, MOST_HARMONIC = 10, HUM_LINES = 4 };
+enum { COLUMNS = 380, BLOCK = 1 << 16, BLOCKS = 8, MOST_HARMONIC = 10, HUM_LINES = 6 };
 
 static const double RANGE_DB = 150; /* shown below the strongest line at most */
 
@@ -152,8 +153,8 @@ static double level_at(const struct levels *levels, int channel, double hz)
     int first = column_of(levels, fmax(hz - levels->bin_hz, levels->low_hz));
     int last = column_of(levels, hz + levels->bin_hz);
     for (int i = first; i <= last; i++)
-        if (i >= 0 && i < COLUMNS && !(level >= levels->db[channel][i]))
-            level = levels->db[channel][i];
+        if (i >= 0 && i < COLUMNS && isfinite(levels->db[channel][i]))
+            level = fmax(level, levels->db[channel][i]); /* of NaN and a number the number */
     return level;
 }
 
@@ -201,6 +202,13 @@ static double value_of(const cj__plotted *of, int channel, const char *name)
     return told ? figure->value : NAN;
 }
 
+/* To three digits. */
+static double round_to(double value)
+{
+    double step = pow(10, floor(log10(value)) - 2);
+    return round(value / step) * step;
+}
+
 /* The tone and those of its harmonics that stand out; above the fifth there is room for few
  * numbers. */
 static void mark_harmonics(cj__plots *plots, const cj__plotted *of, const struct levels *levels,
@@ -212,7 +220,9 @@ static void mark_harmonics(cj__plots *plots, const cj__plotted *of, const struct
     cj_text name = {0};
     if (!isfinite(level))
         return;
-    cj__write_rounded(&name, tone, NAN, "Hz");
+    cj__write_short(&name, round_to(tone), "Hz");
+    for (int c = 0; c < levels->channels; c++)
+        level = fmax(level, level_at(levels, c, tone));
     mark(plots, tone, level, name.failed ? "" : name.bytes);
     plots->script.failed = plots->script.failed || name.failed;
     cj_text_free(&name);
@@ -233,7 +243,7 @@ static void mark_hum(cj__plots *plots, const cj__plotted *of, const struct level
         double hz = k * hum, level = level_at(levels, channel, hz);
         bool apart = !(tone > 0) || fabs(log(hz / tone)) > 0.15;
         if (apart && stands_out(levels, channel, hz, hum))
-            mark(plots, hz, level, k == 1 ? "hum" : "");
+            mark(plots, hz, level, k > 1 ? "" : hum < 55 ? "50 Hz hum" : "60 Hz hum");
     }
 }
 
@@ -245,7 +255,7 @@ static void mark_stray(cj__plots *plots, const cj__plotted *of, const struct lev
     if (!isfinite(level) || !(value_of(of, channel, "stray_v") > 0))
         return;
     cj_text_add(&name, "stray ");
-    cj__write_rounded(&name, hz, NAN, "Hz");
+    cj__write_short(&name, round_to(hz), "Hz");
     mark(plots, hz, level, name.failed ? "" : name.bytes);
     plots->script.failed = plots->script.failed || name.failed;
     cj_text_free(&name);
@@ -293,12 +303,12 @@ static void write_plot(cj__plots *plots, const cj__plotted *of, const struct lev
     mark_hum(plots, of, levels, last);
     mark_stray(plots, of, levels, last);
     cj_text_add(script, "plot ");
-    for (int c = 0; c <= last; c++) {
+    for (int c = last; c >= 0; c--) { /* the dashed one lies on top */
         cj_text_add(script, "'-' title ");
         cj__plot_text(plots, cj__plot_channel(of, c));
-        cj_text_add(script, "%s%s", last == 0 ? styles[1] : styles[c], c < last ? ", " : "\n");
+        cj_text_add(script, "%s%s", last == 0 ? styles[1] : styles[c], c > 0 ? ", " : "\n");
     }
-    for (int c = 0; c <= last; c++)
+    for (int c = last; c >= 0; c--)
         write_curve(plots, levels, c);
 }
 
