@@ -48,12 +48,25 @@ static void write_alike(cj_text *out, const cj_board *board, const cj__stage *st
     cj_text_free(&list);
 }
 
+enum group { FIRST_SUSPECT, SUSPECTED, OTHERS };
+
+/* The stage of the likeliest fault comes first: of all suspects that one alone is asked for. */
+static enum group group_of(const cj__drawing *drawing, const cj__marks *marks,
+                           const cj__stage *stage)
+{
+    cj__marks first = *marks;
+    first.count = marks->count > 0 ? 1 : 0;
+    if (cj__stage_suspected(&first, drawing->board, stage))
+        return FIRST_SUSPECT;
+    return cj__stage_suspected(marks, drawing->board, stage) ? SUSPECTED : OTHERS;
+}
+
 static void write_stages(cj_text *out, const cj__drawing *drawing, const cj__marks *marks,
-                         bool suspected)
+                         enum group group)
 {
     for (size_t i = 0; i < drawing->count; i++) {
         const cj__stage *stage = &drawing->stages[i];
-        if (cj__stage_suspected(marks, drawing->board, stage) != suspected)
+        if (group_of(drawing, marks, stage) != group)
             continue;
         cj_text_add(out, "<figure class=\"stage\">\n");
         cj__draw_stage(out, drawing->board, stage, marks);
@@ -156,10 +169,11 @@ void cj__write_drawing(cj_text *out, const cj_board *board, const cj_observed *o
         for (size_t i = 0; i < drawing.count; i++)
             suspected += cj__stage_suspected(&marks, board, &drawing.stages[i]);
         write_legend(out, &drawing, &marks, observed, findings);
-        write_stages(out, &drawing, &marks, true);
+        write_stages(out, &drawing, &marks, FIRST_SUSPECT);
+        write_stages(out, &drawing, &marks, SUSPECTED);
         if (suspected > 0 && suspected < drawing.count)
             cj_text_add(out, "<h3>The other stages</h3>\n");
-        write_stages(out, &drawing, &marks, false);
+        write_stages(out, &drawing, &marks, OTHERS);
         write_rest(out, &drawing, &marks);
     }
     cj__marks_free(&marks);

@@ -86,6 +86,8 @@ const cj__suspect *cj__suspected(const cj__marks *marks, int part, int pin);
 const cj__suspect *cj__section_suspected(const cj__marks *marks, const cj_board *board,
                                          const cj__stage *stage);
 bool cj__stage_suspected(const cj__marks *marks, const cj_board *board, const cj__stage *stage);
+/* The same of a part in its place: of a part of several pins only where the way uses that pin. */
+const cj__suspect *cj__hop_suspected(const cj__marks *marks, const cj__hop *hop);
 bool cj__branch_suspected(const cj__marks *marks, const cj__branch *branch);
 /* How many hops from the op-amp on lie on a path that was measured. */
 int cj__branch_measured(const cj__marks *marks, const cj__branch *branch);

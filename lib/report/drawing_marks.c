@@ -42,10 +42,22 @@ const cj__suspect *cj__suspected(const cj__marks *marks, int part, int pin)
     return NULL;
 }
 
+const cj__suspect *cj__hop_suspected(const cj__marks *marks, const cj__hop *hop)
+{
+    for (size_t i = 0; i < marks->count; i++) {
+        const cj__suspect *one = &marks->suspects[i];
+        bool here = one->pin == 0 || one->pin == hop->near || one->pin == hop->far ||
+                    one->pin == hop->third;
+        if (one->part == hop->part && here)
+            return one;
+    }
+    return NULL;
+}
+
 bool cj__branch_suspected(const cj__marks *marks, const cj__branch *branch)
 {
     for (int i = 0; i < branch->hop_count; i++) {
-        if (cj__suspected(marks, branch->hops[i].part, 0) != NULL)
+        if (cj__hop_suspected(marks, &branch->hops[i]) != NULL)
             return true;
         for (int k = 0; k < branch->hops[i].shunt_count; k++)
             if (cj__suspected(marks, branch->hops[i].shunts[k], 0) != NULL)

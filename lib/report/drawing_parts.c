@@ -144,7 +144,7 @@ static void draw_body(const cj__pen *pen, cj__spot middle, const cj_part *part, 
 
 static void mark_hop(const cj__pen *pen, cj__spot middle, const cj__hop *hop, bool near_is_right)
 {
-    const cj__suspect *one = cj__suspected(pen->marks, hop->part, 0);
+    const cj__suspect *one = cj__hop_suspected(pen->marks, hop);
     int reach = half_of(pen->board->parts[hop->part].kind) + 6;
     if (one == NULL)
         return;
@@ -166,7 +166,7 @@ static void draw_pot(const cj__pen *pen, cj__spot left, const cj__hop *hop, bool
     bool near_is_wiper = hop->near == 2, wiper_right = near_is_wiper == near_is_right;
     int x = left.x + HALF, y = left.y, right = left.x + CJ__HOP_WIDE, side = wiper_right ? 1 : -1;
     cj__spot end = {wiper_right ? left.x : right, y}, wiper = {wiper_right ? right : left.x, y};
-    const char *class = suspect_class(cj__suspected(pen->marks, hop->part, 0) != NULL);
+    const char *class = suspect_class(cj__hop_suspected(pen->marks, hop) != NULL);
     if (measured)
         cj_text_add(pen->under, "<path class=\"w\" d=\"M%d %dH%dV%dH%dV%dH%d\"/>", end.x, end.y,
                     x - side * 14, y - 22, x, y, wiper.x);
@@ -234,7 +234,7 @@ void cj__draw_hop(const cj__pen *pen, cj__spot left, const cj__hop *hop, bool ne
     const cj_part *part = &pen->board->parts[hop->part];
     cj__spot middle = {left.x + HALF, left.y}, right = {left.x + CJ__HOP_WIDE, left.y};
     int half = half_of(part->kind);
-    bool suspected = cj__suspected(pen->marks, hop->part, 0) != NULL;
+    bool suspected = cj__hop_suspected(pen->marks, hop) != NULL;
     if (part->kind == CJ_POTENTIOMETER) {
         draw_pot(pen, left, hop, near_is_right, measured);
     } else {

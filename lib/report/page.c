@@ -124,6 +124,24 @@ static void write_step_head(cj_text *out, const cj_board *board, const cj_step *
     cj_text_add(out, "</h3>\n");
 }
 
+/* Without the folders: who reads the page has no use for them. */
+static void write_file_names(cj_text *out, const char *names)
+{
+    while (*names) {
+        size_t length = strcspn(names, "+");
+        size_t from = length;
+        while (from > 0 && names[from - 1] != '/')
+            from--;
+        cj_text name = {0};
+        cj_text_add_n(&name, names + from, length - from);
+        cj_text_add_n(&name, "+", names[length] == '+');
+        cj__html_text(out, name.failed ? "" : name.bytes);
+        out->failed = out->failed || name.failed;
+        cj_text_free(&name);
+        names += length + (names[length] == '+');
+    }
+}
+
 static void write_step(cj_text *out, const cj__sheet *sheet, size_t step)
 {
     const cj_page *page = sheet->page;
@@ -133,7 +151,7 @@ static void write_step(cj_text *out, const cj__sheet *sheet, size_t step)
         if (page->captures[i].step == step) {
             if (page->captures[i].name != NULL) {
                 cj_text_add(out, "<p class=\"small\">");
-                cj__html_text(out, page->captures[i].name);
+                write_file_names(out, page->captures[i].name);
                 cj_text_add(out, "</p>\n");
             }
             write_plots(out, sheet, i);

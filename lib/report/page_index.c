@@ -27,13 +27,20 @@ struct sheet {
     cj__plots *plots;
 };
 
+/* Lines come from the units that keep the limit: a broken unit says nothing about how good ones
+ * scatter. */
+static bool is_inside(const cj_logged_values *figure, double value)
+{
+    return isfinite(value) && !(value < figure->min) && !(value > figure->max);
+}
+
 static bool judge(const cj_logged_values *figure, size_t runs, struct candidate *out)
 {
     double sum = 0, ranges = 0, squares = 0, before = NAN;
     size_t count = 0;
     for (size_t i = 0; i < runs; i++) {
         double value = figure->values[i];
-        if (!isfinite(value))
+        if (!is_inside(figure, value))
             continue;
         ranges += isfinite(before) ? fabs(value - before) : 0;
         before = value;
@@ -44,7 +51,7 @@ static bool judge(const cj_logged_values *figure, size_t runs, struct candidate 
         return false;
     double mean = sum / (double)count;
     for (size_t i = 0; i < runs; i++)
-        if (isfinite(figure->values[i]))
+        if (is_inside(figure, figure->values[i]))
             squares += (figure->values[i] - mean) * (figure->values[i] - mean);
     double deviation = sqrt(squares / (double)(count - 1));
     /* mean and 3/1.128 of the mean moving range (NIST/SEMATECH e-Handbook, 6.3.2.2) */
@@ -98,9 +105,12 @@ static void write_charts(cj_text *out, const struct sheet *sheet)
 {
     if (sheet->count == 0)
         return;
-    cj_text_add(out, "<h3>How the figures ran</h3>\n<p>Of the figures with limits those that have "
-                     "the least room. A ringed unit lies beyond what the others' scatter from one "
-                     "unit to the next explains; that says nothing about its limit.</p>\n");
+    cj_text_add(out,
+                "<h3>How the figures ran</h3>\n<p>Of the figures with limits those that have the "
+                "least room. The mean and the thin lines three sigma from it are of the units "
+                "within the limits; sigma comes from the step from each unit to the next. A ringed "
+                "unit lies beyond these lines; one far off stands at the edge, with its "
+                "value.</p>\n");
     for (size_t i = 0; i < sheet->count; i++) {
         cj_text caption = {0};
         cj__write_step_figure(&caption, sheet->chosen[i].figure->step,
