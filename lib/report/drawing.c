@@ -34,9 +34,12 @@ static void write_alike(cj_text *out, const cj_board *board, const cj__stage *st
             continue;
         cj_text_add(&list, "%s%s (", named++ ? ", " : "Alike and not drawn: from ",
                     branch->to >= 0 ? board->nets[branch->to] : "");
-        for (int k = branch->hop_count - 1; k >= 0; k--)
-            cj_text_add(&list, "%s%s", k < branch->hop_count - 1 ? " " : "",
-                        board->parts[branch->hops[k].part].ref);
+        for (int k = branch->hop_count - 1; k >= 0; k--) {
+            const cj__hop *hop = &branch->hops[k];
+            for (int j = 0; j < hop->shunt_count; j++)
+                cj_text_add(&list, "%s ", board->parts[hop->shunts[j]].ref);
+            cj_text_add(&list, "%s%s", board->parts[hop->part].ref, k > 0 ? " " : "");
+        }
         cj_text_add(&list, ")");
     }
     if (named > 0) {

@@ -128,6 +128,7 @@ static bool read_finding(const json_t *object, cj_finding *finding)
 {
     const json_t *faults = json_object_get(object, "faults");
     double probability = number_of(object, "probability");
+    const char *check = json_string_value(json_object_get(object, "check"));
     const char *caution = json_string_value(json_object_get(object, "caution"));
     *finding = (cj_finding){.rank = pin_of(object, "rank"),
                             .probability = probability >= 0 ? probability : 0,
@@ -135,11 +136,11 @@ static bool read_finding(const json_t *object, cj_finding *finding)
                             .touches_board = true};
     copy_text(finding->rule, sizeof finding->rule, object, "rule");
     finding->says = cj_copy_text(text_of(object, "says"));
-    finding->check = cj_copy_text(text_of(object, "check"));
+    finding->check = cj_copy_text(check);
     finding->caution = cj_copy_text(caution);
     finding->faults = cj_new(json_array_size(faults) + 1, sizeof *finding->faults);
-    if (finding->says == NULL || finding->check == NULL || finding->faults == NULL ||
-        (caution != NULL && finding->caution == NULL))
+    if (finding->says == NULL || (check != NULL && finding->check == NULL) ||
+        finding->faults == NULL || (caution != NULL && finding->caution == NULL))
         return false;
     for (size_t i = 0; i < json_array_size(faults); i++)
         if (read_fault(json_array_get(faults, i), &finding->faults[finding->fault_count]))

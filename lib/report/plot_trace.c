@@ -46,7 +46,7 @@ static struct window choose(const cj_measurement *measurement)
             middle = loss->at_s - info->start_s + loss->seconds / 2;
             seconds = fmin(fmax(2 * seconds, 4 * loss->seconds), 1);
         }
-    double count = fmin(fmin(ceil(seconds * rate) + 1, (double)info->samples), MOST_SAMPLES);
+    double count = fmin(fmin(round(seconds * rate) + 1, (double)info->samples), MOST_SAMPLES);
     double at = isfinite(middle) ? middle * rate - count / 2 : ((double)info->samples - count) / 2;
     at = fmax(0, fmin(floor(at), (double)info->samples - count));
     window.start = (size_t)at;
