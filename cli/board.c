@@ -1,16 +1,27 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cli.h"
 
-cj_status board_open(const char *path, cj_board **out, cj_error *err)
+cj_status board_open_text(const char *path, cj_board **out, cj_text *text, cj_error *err)
 {
     cj_errors errors = {0};
-    cj_status status = cj_board_read(path, out, &errors);
+    cj_status status = cj_text_file(path, text, err);
+    if (status != CJ_OK)
+        return status;
+    status = cj_board_read_text(path, text->bytes, text->length, out, &errors);
     for (int i = 0; status != CJ_OK && i + 1 < errors.count; i++)
         complain(&errors.items[i]);
     if (status != CJ_OK && errors.count > 0)
         *err = errors.items[errors.count - 1];
     else if (status != CJ_OK)
         cj_fail(err, status, path, 0, 0, "%s", cj_status_text(status));
+    return status;
+}
+
+cj_status board_open(const char *path, cj_board **out, cj_error *err)
+{
+    cj_text text = {0};
+    cj_status status = board_open_text(path, out, &text, err);
+    cj_text_free(&text);
     return status;
 }
 

@@ -66,8 +66,9 @@ cj_status measured_make(const struct request *request, const char *name, int ind
         return status;
 
     struct digest_job job = {.capture = out->capture,
-                             .count =
-                                 request->json ? cj_capture_about(out->capture)->file_count : 0};
+                             .count = request->json || request->digests
+                                          ? cj_capture_about(out->capture)->file_count
+                                          : 0};
     pthread_t thread;
     bool beside = job.count > 0 && pthread_create(&thread, NULL, make_digests, &job) == 0;
     status = measure(out->capture, request, &options, &out->measurement, err);

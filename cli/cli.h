@@ -10,6 +10,7 @@
 #define CLI_H
 
 #include <popt.h>
+#include <stdio.h>
 
 #include "coldjoint/coldjoint.h"
 
@@ -18,6 +19,18 @@ enum { OPTION_COMMON = 1, OPTION_COMMAND = 1000 };
 
 enum { SIGNAL_TEXTS = 16 };
 
+/* log: what stands behind each of its options */
+enum log_text {
+    LOG_UNIT,
+    LOG_OPERATOR,
+    LOG_NOTE,
+    LOG_BOARD,
+    LOG_VERDICT,
+    LOG_SINCE,
+    LOG_FAULT,
+    LOG_TEXTS
+};
+
 struct request {
     const struct command *command;
     cj_capture_options capture; /* with what the instruments file says where no option does */
@@ -25,16 +38,22 @@ struct request {
     cj_compare_options compare;
     double step_hz; /* the tone a step should have: looked for where none is found; 0: none */
     cj_instruments instruments;
-    bool instruments_given;
+    char *instruments_name; /* NULL: not given */
     char **rules_files;
     size_t rules_count, rules_capacity;
-    char *output;   /* -o; NULL: standard output */
+    char *output;                     /* -o; NULL: standard output */
+    char *log_name;                   /* --log; NULL: not given */
+    char *log_texts[LOG_TEXTS];       /* NULL: not given */
+    bool keep, label, csv, voided;    /* of log */
+    bool all;                         /* report --all */
+    bool digests;                     /* of captures: JSON has them, and a log */
     char *stimulus_name, *match_name; /* --stimulus, --match; NULL: not given */
     cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
     struct measured *match;
     double reads_v; /* scale --reads; 0: not given */
-    char *folder; /* plan --write; NULL: not given */
-    char signal_texts[SIGNAL_TEXTS][64]; /* stimulus: what stands behind each option; "": not given */
+    char *folder;   /* plan --write; NULL: not given */
+    char signal_texts[SIGNAL_TEXTS]
+                     [64]; /* stimulus: what stands behind each option; "": not given */
     bool json, explain, quiet, help, version;
     const char **names; /* the captures, NULL at the end; owned by the popt context */
     int name_count;
@@ -50,7 +69,9 @@ struct command {
 };
 
 extern const struct command command_measure, command_compare, command_scale, command_board,
-    command_diagnose, command_plan, command_stimulus;
+    command_diagnose, command_plan, command_stimulus, command_log_add, command_log_list,
+    command_log_show, command_log_void, command_log_repair, command_log_merge, command_log_export,
+    command_report;
 
 /* ---- options.c ---- */
 
@@ -110,6 +131,24 @@ struct evidence {
 cj_status evidence_read(const struct request *request, const cj_board *board,
                         const char *const *names, int count, struct evidence *out, cj_error *err);
 void evidence_free(struct evidence *evidence);
+/* What the evidence means. */
+cj_status evidence_diagnose(const struct request *request, const struct evidence *evidence,
+                            cj_diagnosis **out, cj_error *err);
+
+/* ---- report_log.c: pages from the log ---- */
+
+cj_status report_unit(const struct request *request, cj_error *err);
+cj_status report_all(const struct request *request, cj_error *err);
+
+/* ---- page.c: answers as a page ---- */
+
+/* judgement may be NULL. */
+cj_status page_of_evidence(const struct evidence *evidence, const cj_diagnosis *diagnosis,
+                           const cj_judgement *judgement, cj_text *out, cj_error *err);
+/* One capture or two; comparison and findings may be NULL. */
+cj_status page_of_captures(const struct measured *measured, size_t count,
+                           const cj_comparison *comparison, const cj_findings *findings,
+                           cj_text *out, cj_error *err);
 
 /* ---- folder.c: the captures in a unit's folder ---- */
 
@@ -118,10 +157,27 @@ cj_status folder_read(const struct request *request, const char *folder, struct 
                       cj_error *err);
 cj_status evidence_add(struct evidence *evidence, size_t step, const char *name, cj_error *err);
 
+/* ---- log.c: what the commands of the log share ---- */
+
+/* The rows of their tables of options, and the function that takes all of them. */
+#define LOG_TEXT_OPTION(name, which, help, argument)                                               \
+    {                                                                                              \
+        name, 0, POPT_ARG_STRING, NULL, OPTION_COMMAND + (which), help, argument                   \
+    }
+enum { OPTION_KEEP = OPTION_COMMAND + LOG_TEXTS, OPTION_LABEL, OPTION_CSV, OPTION_VOID };
+cj_status log_take(struct request *request, int option, const char *text, cj_error *err);
+/* The log of --log, else of the environment, else the user's own, whose folder is made where `mode`
+ * makes logs. */
+cj_status log_open(const struct request *request, cj_log_mode mode, cj_log **out, cj_error *err);
+/* The name of that file. */
+cj_status log_path(const struct request *request, cj_text *out, cj_error *err);
+
 /* ---- board.c ---- */
 
 /* Reads a board file. Of several errors all but the last go to standard error, the last to err. */
 cj_status board_open(const char *path, cj_board **out, cj_error *err);
+/* The same, with the text it was read from. */
+cj_status board_open_text(const char *path, cj_board **out, cj_text *text, cj_error *err);
 /* What went wrong with a board that was read, of which the error names no file. Returns status. */
 cj_status board_blame(const char *path, cj_status status, cj_error *err);
 /* The board's warnings, a line each, unless -q. */
@@ -132,12 +188,16 @@ void board_warn(const struct request *request, const cj_board *board);
 /* Writes the whole answer to standard output or to the file of -o, or fails and leaves the file as
  * it was. */
 cj_status output_write(const struct request *request, const cj_text *answer, cj_error *err);
+/* The same with an answer that was put into a file, which must not be empty. */
+cj_status output_write_file(const struct request *request, FILE *file, cj_error *err);
 /* The same to standard output whatever -o says. */
 cj_status output_print(const cj_text *answer, cj_error *err);
 /* Refuses a file of -o that is one of the captures, or a page. Called before any work is done. */
 cj_status output_check(const struct request *request, cj_error *err);
 /* -o asks for a page: .html */
 bool output_is_page(const struct request *request);
+/* Makes the folder where it is not there yet. */
+cj_status output_folder(const char *folder, cj_error *err);
 /* output_check for one more name: a capture found in a folder, or behind STEP=. */
 cj_status output_check_name(const struct request *request, const char *name, cj_error *err);
 /* Standard output is a terminal that may be coloured. */

@@ -12,22 +12,6 @@ static cj_status check_names(const struct request *request, cj_error *err)
     return CJ_OK;
 }
 
-static cj_status diagnose(const struct request *request, const struct evidence *evidence,
-                          cj_diagnosis **out, cj_error *err)
-{
-    cj_step_rules *rules = cj_new(evidence->count + 1, sizeof *rules);
-    cj_diagnose_options options = {.rules = rules, .explain = request->explain};
-    if (rules == NULL)
-        return cj_fail_memory(err);
-    for (size_t i = 0; i < evidence->count; i++)
-        if (evidence->items[i].findings != NULL)
-            rules[options.rule_count++] = (cj_step_rules){.step = evidence->items[i].step,
-                                                          .findings = evidence->items[i].findings};
-    cj_status status = cj_diagnose(evidence->board, evidence->observed, &options, out, err);
-    cj_free(rules);
-    return status;
-}
-
 /* Why each rule fired or stayed silent, step by step. */
 static cj_status explain(const struct evidence *evidence, cj_diagnosis *diagnosis, cj_error *err)
 {
@@ -72,11 +56,14 @@ static int run(const struct request *request, cj_error *err)
         status = evidence_read(request, board, request->names + 1, request->name_count - 1,
                                &evidence, err);
     if (status == CJ_OK)
-        status = board_blame(request->names[0], diagnose(request, &evidence, &diagnosis, err), err);
+        status = board_blame(request->names[0],
+                             evidence_diagnose(request, &evidence, &diagnosis, err), err);
     if (status == CJ_OK && request->explain)
         status = explain(&evidence, diagnosis, err);
     if (status == CJ_OK && request->json)
         status = cj_report_diagnosis_json(diagnosis, evidence.observed, &answer, err);
+    else if (status == CJ_OK && output_is_page(request))
+        status = page_of_evidence(&evidence, diagnosis, NULL, &answer, err);
     else if (status == CJ_OK)
         status = cj_report_diagnosis_text(diagnosis, evidence.observed, &style, &answer, err);
     if (status != CJ_OK)

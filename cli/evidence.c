@@ -199,6 +199,22 @@ cj_status evidence_read(const struct request *request, const cj_board *board,
     return status;
 }
 
+cj_status evidence_diagnose(const struct request *request, const struct evidence *evidence,
+                            cj_diagnosis **out, cj_error *err)
+{
+    cj_step_rules *rules = cj_new(evidence->count + 1, sizeof *rules);
+    cj_diagnose_options options = {.rules = rules, .explain = request->explain};
+    if (rules == NULL)
+        return cj_fail_memory(err);
+    for (size_t i = 0; i < evidence->count; i++)
+        if (evidence->items[i].findings != NULL)
+            rules[options.rule_count++] = (cj_step_rules){.step = evidence->items[i].step,
+                                                          .findings = evidence->items[i].findings};
+    cj_status status = cj_diagnose(evidence->board, evidence->observed, &options, out, err);
+    cj_free(rules);
+    return status;
+}
+
 void evidence_free(struct evidence *evidence)
 {
     for (size_t i = 0; i < evidence->count; i++) {

@@ -9,16 +9,24 @@
 #include <unistd.h>
 
 static const struct command *const commands[] = {
-    &command_measure,  &command_compare, &command_scale,   &command_board,
-    &command_diagnose, &command_plan,    &command_stimulus};
+    &command_measure,   &command_compare,    &command_scale,    &command_board,
+    &command_diagnose,  &command_plan,       &command_stimulus, &command_log_add,
+    &command_log_list,  &command_log_show,   &command_log_void, &command_log_repair,
+    &command_log_merge, &command_log_export, &command_report};
 
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
-static const struct command *find_command(const char *name)
+/* The command of that name, which may be of two words: *words of the arguments. */
+static const struct command *find_command(int count, const char **arguments, int *words)
 {
-    for (size_t i = 0; i < COMMANDS; i++)
-        if (strcmp(commands[i]->name, name) == 0)
+    for (size_t i = 0; i < COMMANDS; i++) {
+        const char *name = commands[i]->name, *blank = strchr(name, ' ');
+        size_t first = blank != NULL ? (size_t)(blank - name) : strlen(name);
+        *words = blank != NULL ? 2 : 1;
+        if (*words < count && strncmp(arguments[1], name, first) == 0 &&
+            arguments[1][first] == '\0' && (blank == NULL || strcmp(arguments[2], blank + 1) == 0))
             return commands[i];
+    }
     return NULL;
 }
 
@@ -43,7 +51,7 @@ static int print_help(cj_error *err)
                 "coldjoint measures two-channel captures of an audio board and says what they\n"
                 "point at.\n\n");
     for (size_t i = 0; i < COMMANDS; i++)
-        cj_text_add(&answer, "  %-9s %-23s%s\n", commands[i]->name, commands[i]->arguments,
+        cj_text_add(&answer, "  %-10s %-27s %s\n", commands[i]->name, commands[i]->arguments,
                     commands[i]->does);
     cj_text_add(
         &answer,
@@ -94,6 +102,25 @@ static int run_command(const struct command *command, int count, const char **ar
     return result;
 }
 
+/* "log" with something behind it that is no command of the log, or with nothing. */
+static int no_log_command(const char *word, cj_error *err)
+{
+    cj_text answer = {0};
+    bool help = word != NULL && (strcmp(word, "--help") == 0 || strcmp(word, "-h") == 0);
+    if (!help)
+        return cj_fail(err, CJ_USAGE, NULL, 0, 0,
+                       "%s%.40s%s; 'coldjoint log --help' lists what the log can do",
+                       word != NULL ? "'log " : "log what", word != NULL ? word : "",
+                       word != NULL ? "' is no command" : "?");
+    cj_text_add(&answer, "coldjoint log: the record of every unit\n\n");
+    for (size_t i = 0; i < COMMANDS; i++)
+        if (strncmp(commands[i]->name, "log ", 4) == 0)
+            cj_text_add(&answer, "  %-10s %-27s %s\n", commands[i]->name, commands[i]->arguments,
+                        commands[i]->does);
+    cj_text_add(&answer, "\ncoldjoint log COMMAND --help lists the options of each.\n");
+    return print(&answer, err);
+}
+
 static int run(int count, const char **arguments, cj_error *err)
 {
     const char *first = count > 1 ? arguments[1] : NULL;
@@ -104,11 +131,14 @@ static int run(int count, const char **arguments, cj_error *err)
         return print_version(err);
     if (strcmp(first, "--help") == 0 || strcmp(first, "-h") == 0)
         return print_help(err);
-    const struct command *command = find_command(first);
+    int words = 1;
+    const struct command *command = find_command(count, arguments, &words);
+    if (command == NULL && strcmp(first, "log") == 0)
+        return no_log_command(count > 2 ? arguments[2] : NULL, err);
     if (command == NULL)
         return cj_fail(err, CJ_USAGE, NULL, 0, 0,
                        "'%.40s' is no command; 'coldjoint --help' lists them", first);
-    return run_command(command, count - 1, arguments + 1, err);
+    return run_command(command, count - words, arguments + words, err);
 }
 
 /* A standard file that the caller closed must not come back as the next file opened: it is held by

@@ -20,6 +20,7 @@ enum {
     OPTION_STIMULUS,
     OPTION_MATCH,
     OPTION_RULES,
+    OPTION_LOG,
     OPTION_EXPLAIN,
     OPTION_OUTPUT,
     OPTION_QUIET,
@@ -50,6 +51,8 @@ static const struct poptOption common[] = {
      "a capture with both inputs on one point: their own difference is taken out", "CAPTURE"},
     {"rules", 0, POPT_ARG_STRING, NULL, OPTION_RULES,
      "more rules for the findings of compare (YAML; may be given again)", "FILE"},
+    {"log", 0, POPT_ARG_STRING, NULL, OPTION_LOG,
+     "the unit log (default: $COLDJOINT_LOG, else your own)", "FILE"},
     {"explain", 0, POPT_ARG_NONE, NULL, OPTION_EXPLAIN,
      "how the file was read, and why each rule fired or stayed silent", NULL},
     {"output", 'o', POPT_ARG_STRING, NULL, OPTION_OUTPUT,
@@ -184,7 +187,9 @@ static cj_status take_name(const char *option, const char *text, char **name, cj
 
 static cj_status take_instruments(struct request *request, const char *text, cj_error *err)
 {
-    request->instruments_given = true;
+    cj_status status = take_name("--instruments", text, &request->instruments_name, err);
+    if (status != CJ_OK)
+        return status;
     return cj_instruments_read(text, &request->instruments, err);
 }
 
@@ -228,6 +233,8 @@ static cj_status take_common(struct request *request, int option, const char *te
         return take_name("--match", text, &request->match_name, err);
     case OPTION_RULES:
         return take_rules(request, text, err);
+    case OPTION_LOG:
+        return take_name("--log", text, &request->log_name, err);
     case OPTION_OUTPUT:
         return take_output(request, text, err);
     }
@@ -270,7 +277,7 @@ static void make_table(const struct command *command, struct poptOption table[3]
 /* Where no option said otherwise, the instruments file does. */
 static void apply_instruments(struct request *request)
 {
-    if (!request->instruments_given)
+    if (request->instruments_name == NULL)
         return;
     request->measure.instruments = &request->instruments;
     if (request->capture.coupling == CJ_COUPLING_DEFAULT)
@@ -362,4 +369,8 @@ void request_free(struct request *request)
     cj_free(request->rules_files);
     cj_free(request->output);
     cj_free(request->folder);
+    cj_free(request->log_name);
+    cj_free(request->instruments_name);
+    for (size_t i = 0; i < LOG_TEXTS; i++)
+        cj_free(request->log_texts[i]);
 }

@@ -4,7 +4,8 @@
 
 # What a build needs, by package name (Debian 12), and what tells that it is there.
 setup_build="gcc libc6-dev meson ninja-build pkg-config python3 libfftw3-dev libsndfile1-dev libgsl-dev
-    libyaml-dev libjansson-dev libpopt-dev nettle-dev libsuitesparse-dev libcmocka-dev"
+    libyaml-dev libjansson-dev libpopt-dev nettle-dev libsuitesparse-dev libsqlite3-dev
+    zlib1g-dev libcmocka-dev"
 setup_tests="python3-numpy python3-scipy python3-yaml ngspice"
 
 setup_has() {
@@ -20,6 +21,8 @@ setup_has() {
     libjansson-dev) pkg-config --exists jansson ;;
     libpopt-dev) pkg-config --exists popt ;;
     nettle-dev) pkg-config --exists nettle ;;
+    libsqlite3-dev) pkg-config --exists sqlite3 ;;
+    zlib1g-dev) pkg-config --exists zlib ;;
     libsuitesparse-dev) echo "#include <suitesparse/klu.h>" | cc -E - ;;
     libcmocka-dev) pkg-config --exists cmocka ;;
     python3-numpy) /usr/bin/python3 -c 'import numpy' ;;

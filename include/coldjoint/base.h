@@ -97,6 +97,10 @@ CJ_API void cj_text_add(cj_text *text, const char *format, ...) CJ_PRINTF(2, 3);
 CJ_API void cj_text_add_n(cj_text *text, const char *bytes, size_t length);
 CJ_API void cj_text_free(cj_text *text); /* frees the bytes and empties the struct */
 
+/* A file written by hand ("-" is standard input), whole: at most 8 MiB. out is empty on entry, and stays so where the file
+ * cannot be read. Errors: CJ_NOINPUT, CJ_DATA (a directory, too large), CJ_IO, CJ_NOMEM. */
+CJ_API CJ_MUST_CHECK cj_status cj_text_file(const char *path, cj_text *out, cj_error *err);
+
 /* ---- a list of lines (notes, advice) ---- */
 
 typedef struct cj_lines {

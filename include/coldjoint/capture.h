@@ -16,6 +16,8 @@
 
 #include "coldjoint/base.h"
 
+#include <stdint.h>
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -87,6 +89,18 @@ CJ_API CJ_MUST_CHECK cj_status cj_capture_read(cj_capture *capture, size_t start
  */
 CJ_API CJ_MUST_CHECK cj_status cj_capture_digest(cj_capture *capture, int file, char hex[65],
                                                  cj_error *err);
+
+/* The name a file of the capture was opened by ("-" is standard input), NULL where there is no such file; owned by the
+ * capture. */
+CJ_API const char *cj_capture_file(const cj_capture *capture, int file);
+/* Its length in bytes; 0 where there is no such file. */
+CJ_API uint64_t cj_capture_size(const cj_capture *capture, int file);
+/*
+ * The bytes of one file as they stand in it: up to size of them from offset on, *got fewer only at its end. Works for
+ * standard input too. Errors: CJ_USAGE (no such file of the capture), CJ_IO.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_capture_bytes(const cj_capture *capture, int file, uint64_t offset, void *bytes,
+                                                size_t size, size_t *got, cj_error *err);
 
 /* ---- the other way: writing an audio file of one channel ---- */
 

@@ -10,6 +10,8 @@
 #include "coldjoint/board.h"
 #include "coldjoint/circuit.h"
 #include "coldjoint/diagnosis.h"
+#include "coldjoint/verdict.h"
+#include "coldjoint/unitlog.h"
 #include "coldjoint/report.h"
 
 #endif

@@ -86,11 +86,21 @@ typedef struct cj_observation {
     double own_u, scatter; /* kept for that: mean of their u; sum of squares about their mean */
 } cj_observation;
 
+/* A figure that a capture could not show. */
+typedef struct cj_unread {
+    size_t step;
+    char figure[24];
+    cj_view of;
+    char why[160];
+} cj_unread;
+
 /* All that was seen of a unit. A reading given again (same step, figure, net) is averaged. */
 typedef struct cj_observed {
     const cj_board *board;
     cj_observation *items;
     size_t count, capacity;
+    cj_unread *unread;
+    size_t unread_count, unread_capacity;
     char **files;        /* [steps of the board] the capture's name, NULL where there is none */
     bool *seen;          /* [steps of the board] anything was read */
 } cj_observed;
@@ -124,13 +134,27 @@ typedef struct cj_keyed_figure {
     double bound;
     const char *unit;     /* static */
     const char *word;     /* static; a figure that is a word (polarity), else NULL */
+    double hz;            /* of a response: at this frequency; 0: the step's own figure */
 } cj_keyed_figure;
+
+/* A figure that the captures of a step could not show. */
+typedef struct cj_keyed_reason {
+    char key[104];
+    char why[160];
+} cj_keyed_reason;
 
 typedef struct cj_step_figures {
     size_t step;
     cj_keyed_figure *measured, *predicted; /* predicted: healthy */
     size_t measured_count, predicted_count;
+    /* gain_db and phase_deg at each frequency that the step is computed at, where these are several */
+    cj_keyed_figure *response, *predicted_response;
+    size_t response_count, predicted_response_count;
+    cj_keyed_reason *unread;
+    size_t unread_count;
 } cj_step_figures;
+
+CJ_API void cj_step_figures_free(cj_step_figures *steps, size_t count);
 
 /* What a further reading would show if this were the fault. */
 typedef struct cj_expectation {

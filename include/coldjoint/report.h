@@ -12,6 +12,8 @@
 #include "coldjoint/diagnosis.h"
 #include "coldjoint/figures.h"
 #include "coldjoint/signal.h"
+#include "coldjoint/unitlog.h"
+#include "coldjoint/verdict.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -100,6 +102,118 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_plan_text(const cj_plan *plan, const cj
                                                    cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_plan_json(const cj_plan *plan, cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_plan_html(const cj_plan *plan, cj_text *out, cj_error *err);
+
+/* ---- a page to look at ---- */
+
+/* One capture as it stands on a page. */
+typedef struct cj_page_capture {
+    const char *name;                  /* as the user gave it */
+    size_t step;                       /* of the board; 0 without one */
+    cj_capture *capture;               /* read for the curves; NULL: not at hand, no curves */
+    const cj_measurement *measurement; /* what is marked in them: tone, hum, stray line, losses; without a board its
+                                          figures too. NULL with `capture` alone */
+} cj_page_capture;
+
+/* What a page shows. Whatever there is none of is NULL. Everything is borrowed. */
+typedef struct cj_page {
+    const char *unit, *when, *operator_name, *instruments, *run, *note; /* as the log has them */
+    const cj_board *board;
+    const cj_observed *observed;       /* which steps were read */
+    const cj_judgement *judgement;
+    const cj_diagnosis *diagnosis;
+    const cj_findings *findings;       /* NULL: those of the diagnosis */
+    const cj_step_figures *steps;      /* measured and predicted; NULL: those of the diagnosis */
+    size_t step_count;
+    const cj_comparison *comparison;   /* without a board */
+    const cj_page_capture *captures;
+    size_t capture_count;
+    const cj_lines *history;           /* repairs, a line each */
+    const cj_lines *remarks;
+} cj_page;
+
+/*
+ * One HTML file that needs no other and no script: a sentence (verdict and why), the drawing of the stages with suspects
+ * and measured paths, then figures, limits, the finding and curves. Curves are drawn by the program gnuplot; where it is
+ * missing the page says so.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_report_page(const cj_page *page, cj_text *out, cj_error *err);
+
+/* The same of a run in the log. */
+typedef struct cj_run_page {
+    const cj_run *run;
+    const cj_repair *repairs;        /* of its unit; NULL: none */
+    size_t repair_count;
+    const cj_board *board;           /* read from the run's board file */
+    const cj_study *healthy;         /* what a good unit reads; NULL: left out */
+    const cj_page_capture *captures; /* name, step and capture alone: what is marked comes from the log */
+    size_t capture_count;
+    const cj_lines *remarks;         /* captures that are not at hand, and why */
+} cj_run_page;
+
+/* A unit in the index of a folder of pages. */
+typedef struct cj_index_row {
+    const cj_run_head *head; /* its latest run */
+    const char *file;        /* its page, beside the index; NULL: none */
+} cj_index_row;
+
+/* The units of one board. */
+typedef struct cj_index {
+    const char *board, *title;
+    const cj_index_row *rows;
+    size_t row_count;
+    const cj_batch_log *batch; /* for the charts; NULL: none */
+} cj_index;
+
+/* The index: each board's units with their verdicts, and charts of the figures that have the least room. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_index(const cj_index *boards, size_t count, cj_text *out, cj_error *err);
+
+CJ_API CJ_MUST_CHECK cj_status cj_report_run_page(const cj_run_page *of, cj_text *out, cj_error *err);
+
+/* ---- the unit log ---- */
+
+/* Findings as a log keeps them: a JSON list on one line, without a newline. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_findings_json(const cj_findings *findings, cj_text *out,
+                                                       cj_error *err);
+
+/* All that is logged of a unit. */
+typedef struct cj_unit_history {
+    const char *unit, *board;
+    cj_run *const *runs; /* oldest first */
+    size_t run_count;
+    const cj_repair *repairs; /* oldest first */
+    size_t repair_count;
+} cj_unit_history;
+
+/* The answer of `log add`: the run that was recorded in the log of that name. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_added_text(const cj_run *run, const char *log,
+                                                    const cj_report_style *style, cj_text *out,
+                                                    cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_added_json(const cj_run *run, const char *log,
+                                                    cj_text *out, cj_error *err);
+/* One line to stick on the unit: serial, verdict, date, worst margin. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_label(const cj_run_head *run, cj_text *out, cj_error *err);
+
+CJ_API CJ_MUST_CHECK cj_status cj_report_runs_text(const cj_run_head *runs, size_t count,
+                                                   const cj_report_style *style, cj_text *out,
+                                                   cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_runs_json(const cj_run_head *runs, size_t count,
+                                                   cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_unit_text(const cj_unit_history *history,
+                                                   const cj_report_style *style, cj_text *out,
+                                                   cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_unit_json(const cj_unit_history *history, cj_text *out,
+                                                   cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_repair_text(const cj_repair *repair, cj_text *out,
+                                                     cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_repair_json(const cj_repair *repair, cj_text *out,
+                                                     cj_error *err);
+
+/* An export in pieces: the beginning (run NULL), each run, the end (repairs). CSV is a row a figure, RFC 4180. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_export_csv(const cj_run *run, cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_export_json(const cj_run *run, bool first, cj_text *out,
+                                                     cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_export_json_end(const cj_repair *repairs, size_t count,
+                                                         cj_text *out, cj_error *err);
 
 #ifdef __cplusplus
 }

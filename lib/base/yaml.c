@@ -4,6 +4,7 @@
  * document are refused before anything of them is kept, and every node has our own memory and
  * place.
  */
+#include "base/utf8.h"
 #include "base/yaml.h"
 
 #include <stdio.h>
@@ -154,27 +155,6 @@ static cj_status fail_libyaml(struct build *b)
 
 /* ---- bytes ---- */
 
-/* Length of the UTF-8 character at text, 0 where there is none (over-long forms and surrogates are
- * none). */
-static size_t good_character(const unsigned char *text, size_t left)
-{
-    if (text[0] < 0x80)
-        return 1;
-    size_t length = text[0] >= 0xc2 && text[0] < 0xe0   ? 2
-                    : text[0] >= 0xe0 && text[0] < 0xf0 ? 3
-                    : text[0] >= 0xf0 && text[0] < 0xf5 ? 4
-                                                        : 0;
-    if (length == 0 || length > left)
-        return 0;
-    for (size_t i = 1; i < length; i++)
-        if ((text[i] & 0xc0) != 0x80)
-            return 0;
-    if ((text[0] == 0xe0 && text[1] < 0xa0) || (text[0] == 0xed && text[1] >= 0xa0) ||
-        (text[0] == 0xf0 && text[1] < 0x90) || (text[0] == 0xf4 && text[1] >= 0x90))
-        return 0;
-    return length;
-}
-
 /* A control character: C0 but tab, LF and CR, DEL, C1 but U+0085 (a line break), and U+FEFF,
  * U+FFFE, U+FFFF, which libyaml's reader would refuse without a place. */
 static bool is_control(const unsigned char *text, size_t length)
@@ -194,7 +174,7 @@ static cj_status check_bytes(struct build *b)
     for (size_t at = 0; at < b->length;) {
         const unsigned char *here = (const unsigned char *)b->text + at;
         size_t skip = break_length(b->text + at, b->length - at);
-        size_t length = good_character(here, b->length - at);
+        size_t length = cj__utf8_length(here, b->length - at);
         if (*here == '\0')
             return cj_fail(b->err, CJ_DATA, b->yaml->name, line, column,
                            "a NUL byte; expected text in UTF-8");

@@ -19,14 +19,15 @@ static cj_status read_all(FILE *file, const char *path, cj_text *text, cj_error 
     }
     if (ferror(file))
         return cj_fail(err, CJ_IO, path, 0, 0, "reading failed: %s", strerror(errno));
+    cj_text_add_n(text, "", 0); /* an empty file is a text too */
     return text->failed ? cj_fail_memory(err) : CJ_OK;
 }
 
-cj_status cj__yaml_read(const char *path, cj__yaml **out, cj_error *err)
+cj_status cj_text_file(const char *path, cj_text *out, cj_error *err)
 {
-    *out = NULL;
+    bool piped = strcmp(path, "-") == 0;
     struct stat about;
-    FILE *file = fopen(path, "rb");
+    FILE *file = piped ? stdin : fopen(path, "rb");
     if (file == NULL)
         return errno == ENOENT || errno == ENOTDIR
                    ? cj_fail(err, CJ_NOINPUT, path, 0, 0, "no such file")
@@ -37,9 +38,22 @@ cj_status cj__yaml_read(const char *path, cj__yaml **out, cj_error *err)
         status = cj_fail(err, CJ_DATA, path, 0, 0, "a directory; expected a YAML file");
     if (status == CJ_OK)
         status = read_all(file, path, &text, err);
+    if (!piped)
+        fclose(file);
     if (status == CJ_OK)
-        status = cj__yaml_read_text(path, text.bytes ? text.bytes : "", text.length, out, err);
-    fclose(file);
+        *out = text;
+    else
+        cj_text_free(&text);
+    return status;
+}
+
+cj_status cj__yaml_read(const char *path, cj__yaml **out, cj_error *err)
+{
+    *out = NULL;
+    cj_text text = {0};
+    cj_status status = cj_text_file(path, &text, err);
+    if (status == CJ_OK)
+        status = cj__yaml_read_text(path, text.bytes, text.length, out, err);
     cj_text_free(&text);
     return status;
 }

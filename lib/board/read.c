@@ -101,17 +101,11 @@ static cj_status read_tree(const cj__yaml *yaml, cj_board **out, cj_errors *erro
     return status;
 }
 
-/* After cj__yaml_read: its one error, or what the tree says. */
-static cj_status read_yaml(cj_status status, cj__yaml *yaml, const cj_error *err, cj_board **out,
-                           cj_errors *errors)
+/* The one error there was before the tree. */
+static cj_status fail_first(cj_status status, const cj_error *err, cj_errors *errors)
 {
-    if (status == CJ_OK) {
-        status = read_tree(yaml, out, errors);
-    } else {
-        errors->items[0] = *err;
-        errors->count = 1;
-    }
-    cj__yaml_free(yaml);
+    errors->items[0] = *err;
+    errors->count = 1;
     return status;
 }
 
@@ -125,39 +119,20 @@ cj_status cj_board_read_text(const char *name, const char *text, size_t length, 
     *out = NULL;
     list->count = 0;
     cj_status status = cj__yaml_read_text(name, text, length, &yaml, &err);
-    return read_yaml(status, yaml, &err, out, list);
-}
-
-static cj_status read_input(cj_board **out, cj_errors *errors)
-{
-    char block[16384];
-    size_t got;
-    cj_text text = {0};
-    /* one byte more than a file may have, so that the YAML reader says so */
-    while (text.length <= CJ__YAML_BYTES && (got = fread(block, 1, sizeof block, stdin)) > 0)
-        cj_text_add_n(&text, block, got);
-    cj_status status = CJ_OK;
-    if (text.failed)
-        status = lack_memory(errors);
-    else if (ferror(stdin))
-        status = cj_fail(&errors->items[0], CJ_IO, "-", 0, 0, "reading failed");
-    errors->count = status != CJ_OK;
-    if (status == CJ_OK)
-        status = cj_board_read_text("-", text.bytes ? text.bytes : "", text.length, out, errors);
-    cj_text_free(&text);
+    status = status == CJ_OK ? read_tree(yaml, out, list) : fail_first(status, &err, list);
+    cj__yaml_free(yaml);
     return status;
 }
 
 cj_status cj_board_read(const char *path, cj_board **out, cj_errors *errors)
 {
     cj_errors own;
-    cj_errors *list = errors ? errors : &own;
     cj_error err = {0};
-    cj__yaml *yaml = NULL;
+    cj_text text = {0};
     *out = NULL;
-    list->count = 0;
-    if (strcmp(path, "-") == 0)
-        return read_input(out, list);
-    cj_status status = cj__yaml_read(path, &yaml, &err);
-    return read_yaml(status, yaml, &err, out, list);
+    cj_status status = cj_text_file(path, &text, &err);
+    status = status == CJ_OK ? cj_board_read_text(path, text.bytes, text.length, out, errors)
+                             : fail_first(status, &err, errors ? errors : &own);
+    cj_text_free(&text);
+    return status;
 }

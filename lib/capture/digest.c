@@ -33,11 +33,44 @@ static cj_status digest_file(const cj__file *file, char hex[65], cj_error *err)
     return CJ_OK;
 }
 
+static bool has_file(const cj_capture *capture, int file)
+{
+    return file >= 0 && file < capture->info.file_count;
+}
+
+static cj_status no_such_file(const cj_capture *capture, int file, cj_error *err)
+{
+    return cj_fail(err, CJ_USAGE, capture->name, 0, 0, "file %d asked for, this capture has %d",
+                   file, capture->info.file_count);
+}
+
+static const cj_capture *part_of(const cj_capture *capture, int file)
+{
+    return capture->parts[0] != NULL ? capture->parts[file] : capture;
+}
+
+const char *cj_capture_file(const cj_capture *capture, int file)
+{
+    return has_file(capture, file) ? part_of(capture, file)->name : NULL;
+}
+
+uint64_t cj_capture_size(const cj_capture *capture, int file)
+{
+    return has_file(capture, file) ? part_of(capture, file)->file.size : 0;
+}
+
+cj_status cj_capture_bytes(const cj_capture *capture, int file, uint64_t offset, void *bytes,
+                           size_t size, size_t *got, cj_error *err)
+{
+    if (!has_file(capture, file))
+        return no_such_file(capture, file, err);
+    return cj__file_peek(&part_of(capture, file)->file, offset, bytes, size, got, err);
+}
+
 cj_status cj_capture_digest(cj_capture *capture, int file, char hex[65], cj_error *err)
 {
-    if (file < 0 || file >= capture->info.file_count)
-        return cj_fail(err, CJ_USAGE, capture->name, 0, 0, "file %d asked for, this capture has %d",
-                       file, capture->info.file_count);
+    if (!has_file(capture, file))
+        return no_such_file(capture, file, err);
     if (capture->parts[0] != NULL)
         return cj_capture_digest(capture->parts[file], 0, hex, err);
     if (capture->digest[0] == '\0') {

@@ -46,6 +46,9 @@ CJ_MUST_CHECK cj_status cj__evidence(const cj__ranking *ranking, const cj__trial
 /* What was measured, and what a healthy unit reads, step by step. */
 CJ_MUST_CHECK cj_status cj__steps(const cj_board *board, cj_bench *bench,
                                   const cj_observed *observed, cj_diagnosis *out, cj_error *err);
+/* What a healthy unit reads in out->step. */
+CJ_MUST_CHECK cj_status cj__predict_step(const cj_board *board, cj_bench *bench,
+                                         cj_step_figures *out, cj_error *err);
 /* The figures of one look from a prediction with its spread, keyed. */
 CJ_MUST_CHECK cj_status cj__predicted_figures(const cj_board *board, cj_bench *bench, size_t step,
                                               const cj_prediction *prediction,

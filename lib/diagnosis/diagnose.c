@@ -15,11 +15,7 @@ void cj_diagnosis_free(cj_diagnosis *diagnosis)
 {
     if (diagnosis == NULL)
         return;
-    for (size_t i = 0; i < diagnosis->step_count; i++) {
-        cj_free(diagnosis->steps[i].measured);
-        cj_free(diagnosis->steps[i].predicted);
-    }
-    cj_free(diagnosis->steps);
+    cj_step_figures_free(diagnosis->steps, diagnosis->step_count);
     cj_findings_free(diagnosis->findings);
     for (size_t i = 0; i < diagnosis->next_count; i++) {
         for (size_t e = 0; e < diagnosis->next[i].expect_count; e++) {

@@ -11,7 +11,7 @@
 #define DEGREES (180 / M_PI)
 #define PER_DB (20 / M_LN10)
 
-static void key_of(const cj_board *board, const char *figure, cj_view of, char *key, size_t size)
+void cj__figure_key(const cj_board *board, const char *figure, cj_view of, char *key, size_t size)
 {
     char net[72] = "";
     if (of.net != CJ_NO_NET)
@@ -25,14 +25,16 @@ struct figures {
     const cj_board *board;
     cj_keyed_figure *items;
     size_t count;
+    double hz; /* of what is put next */
 };
 
 static void put(struct figures *figures, const char *figure, cj_view of, double value, double u)
 {
     const cj__readable *known = cj__readable_find(figure);
     cj_keyed_figure *item = &figures->items[figures->count++];
-    *item = (cj_keyed_figure){.value = value, .u = u, .unit = known ? known->unit : NULL};
-    key_of(figures->board, figure, of, item->key, sizeof item->key);
+    *item = (cj_keyed_figure){
+        .value = value, .u = u, .unit = known ? known->unit : NULL, .hz = figures->hz};
+    cj__figure_key(figures->board, figure, of, item->key, sizeof item->key);
 }
 
 static const cj_view of_pair = {CJ_NO_NET, CJ_GND};
@@ -47,18 +49,20 @@ static double complex z_of(cj_complex z)
     return z.re + z.im * I;
 }
 
-/* Gain and phase of channel 2 against channel 1, with one sigma of each from unit to unit. */
+/* Gain and phase of channel 2 against channel 1 at one of the step's frequencies, with one sigma of
+ * each from unit to unit. */
 static void put_pair(struct figures *figures, const cj_prediction *seen,
-                     const struct spread *spread)
+                     const struct spread *spread, size_t point)
 {
-    double complex first = z_of(seen->tone[0]), second = z_of(seen->tone[1]);
+    const cj_complex *tone = seen->tone + 2 * point;
+    const cj_complex *by = seen->tone_by + 2 * point * spread->count;
+    double complex first = z_of(tone[0]), second = z_of(tone[1]);
     if (cabs(first) < 1e-9 || cabs(second) < 1e-9)
         return;
     double gain = 0, phase = 0;
     for (size_t p = 0; p < spread->count; p++) {
-        double complex slope =
-            (z_of(seen->tone_by[spread->count + p]) / second - z_of(seen->tone_by[p]) / first) *
-            spread->parameters[p].sigma;
+        double complex slope = (z_of(by[spread->count + p]) / second - z_of(by[p]) / first) *
+                               spread->parameters[p].sigma;
         gain += creal(slope) * creal(slope);
         phase += cimag(slope) * cimag(slope);
     }
@@ -100,7 +104,7 @@ cj_status cj__predicted_figures(const cj_board *board, cj_bench *bench, size_t s
         put(&figures, "resistance_ohm", s->see[c], prediction->resistance_ohm[c], NAN);
     if (!s->power_off) {
         if (prediction->points > 0 && s->see_count == 2)
-            put_pair(&figures, prediction, &spread);
+            put_pair(&figures, prediction, &spread, 0);
         for (int c = 0; c < s->see_count; c++)
             put_channel(&figures, prediction, &spread, c, s->see[c]);
     }
@@ -109,7 +113,56 @@ cj_status cj__predicted_figures(const cj_board *board, cj_bench *bench, size_t s
     return CJ_OK;
 }
 
+/* Gain and phase at all frequencies of the step, where these are several. */
+static cj_status predicted_response(const cj_board *board, cj_bench *bench,
+                                    const cj_prediction *prediction, cj_step_figures *out,
+                                    cj_error *err)
+{
+    size_t points = (size_t)prediction->points;
+    struct figures figures = {.board = board,
+                              .items = cj_new(2 * points + 1, sizeof(*figures.items))};
+    if (figures.items == NULL)
+        return cj_fail_memory(err);
+    struct spread spread = {cj_bench_parameters(bench), cj_bench_parameter_count(bench)};
+    for (size_t p = 0; p < points && points > 1 && prediction->channels == 2; p++) {
+        figures.hz = prediction->hz[p];
+        put_pair(&figures, prediction, &spread, p);
+    }
+    out->predicted_response = figures.items;
+    out->predicted_response_count = figures.count;
+    return CJ_OK;
+}
+
 /* ---- steps ---- */
+
+void cj_step_figures_free(cj_step_figures *steps, size_t count)
+{
+    for (size_t i = 0; i < count && steps != NULL; i++) {
+        cj_free(steps[i].measured);
+        cj_free(steps[i].predicted);
+        cj_free(steps[i].response);
+        cj_free(steps[i].predicted_response);
+        cj_free(steps[i].unread);
+    }
+    cj_free(steps);
+}
+
+static cj_status unread_figures(const cj_board *board, const cj_observed *observed,
+                                cj_step_figures *out, cj_error *err)
+{
+    out->unread = cj_new(observed->unread_count + 1, sizeof *out->unread);
+    if (out->unread == NULL)
+        return cj_fail_memory(err);
+    for (size_t i = 0; i < observed->unread_count; i++) {
+        const cj_unread *from = &observed->unread[i];
+        if (from->step != out->step)
+            continue;
+        cj_keyed_reason *to = &out->unread[out->unread_count++];
+        cj__figure_key(board, from->figure, from->of, to->key, sizeof to->key);
+        memcpy(to->why, from->why, sizeof to->why);
+    }
+    return CJ_OK;
+}
 
 static cj_status measured_figures(const cj_board *board, const cj_observed *observed,
                                   cj_step_figures *out, cj_error *err)
@@ -118,26 +171,29 @@ static cj_status measured_figures(const cj_board *board, const cj_observed *obse
     for (size_t i = 0; i < observed->count; i++)
         count += observed->items[i].step == out->step;
     out->measured = cj_new(count + 1, sizeof *out->measured);
-    if (out->measured == NULL)
+    out->response = cj_new(count + 1, sizeof *out->response);
+    if (out->measured == NULL || out->response == NULL)
         return cj_fail_memory(err);
     for (size_t i = 0; i < observed->count; i++) {
         const cj_observation *seen = &observed->items[i];
-        if (seen->step != out->step || seen->hz > 0)
-            continue; /* a response has its own place */
+        if (seen->step != out->step)
+            continue;
         const cj__readable *known = cj__readable_find(seen->figure);
-        cj_keyed_figure *item = &out->measured[out->measured_count++];
+        cj_keyed_figure *item = seen->hz > 0 ? &out->response[out->response_count++]
+                                             : &out->measured[out->measured_count++];
         *item = (cj_keyed_figure){.value = seen->value,
                                   .u = seen->u,
                                   .bound_kind = seen->bound_kind,
                                   .bound = seen->bound,
-                                  .unit = known ? known->unit : NULL};
-        key_of(board, seen->figure, seen->of, item->key, sizeof item->key);
+                                  .unit = known ? known->unit : NULL,
+                                  .hz = seen->hz};
+        cj__figure_key(board, seen->figure, seen->of, item->key, sizeof item->key);
     }
     return CJ_OK;
 }
 
-static cj_status predict_step(const cj_board *board, cj_bench *bench, cj_step_figures *out,
-                              cj_error *err)
+cj_status cj__predict_step(const cj_board *board, cj_bench *bench, cj_step_figures *out,
+                           cj_error *err)
 {
     cj_prediction *prediction;
     cj_status status = cj_prediction_make(bench, out->step, &prediction, err);
@@ -149,6 +205,8 @@ static cj_status predict_step(const cj_board *board, cj_bench *bench, cj_step_fi
     if (status == CJ_OK)
         status = cj__predicted_figures(board, bench, out->step, prediction, &out->predicted,
                                        &out->predicted_count, err);
+    if (status == CJ_OK)
+        status = predicted_response(board, bench, prediction, out, err);
     cj_prediction_free(prediction);
     return status;
 }
@@ -170,7 +228,9 @@ cj_status cj__steps(const cj_board *board, cj_bench *bench, const cj_observed *o
         figures->step = s;
         status = measured_figures(board, observed, figures, err);
         if (status == CJ_OK)
-            status = predict_step(board, bench, figures, err);
+            status = unread_figures(board, observed, figures, err);
+        if (status == CJ_OK)
+            status = cj__predict_step(board, bench, figures, err);
     }
     return status;
 }
@@ -223,7 +283,7 @@ static void add_evidence(const cj__ranking *ranking, const cj__trial *trial,
     cj_evidence *evidence = &finding->evidence[finding->evidence_count++];
     memset(evidence, 0, sizeof *evidence);
     snprintf(evidence->step, sizeof evidence->step, "%s", board->steps[feature->step].name);
-    key_of(board, seen->figure, seen->of, evidence->figure, sizeof evidence->figure);
+    cj__figure_key(board, seen->figure, seen->of, evidence->figure, sizeof evidence->figure);
     evidence->hz = seen->hz;
     evidence->measured = as_measured(seen, unit);
     evidence->expected = number(from_rows(feature, seen->figure, trial->mean), NAN, unit);

@@ -4,6 +4,7 @@
 #include "coldjoint/circuit.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 /* Figures of a channel and of a meter, then those of the pair. */
@@ -84,6 +85,7 @@ void cj_observed_free(cj_observed *observed)
     cj_free(observed->files);
     cj_free(observed->seen);
     cj_free(observed->items);
+    cj_free(observed->unread);
     cj_free(observed);
 }
 
@@ -167,6 +169,30 @@ static bool unit_fits(const cj_figure *figure)
     return known == NULL || figure->unit == NULL || strcmp(known->unit, figure->unit) == 0;
 }
 
+static cj_status add_unread(cj_observed *observed, const cj_observation *place,
+                            const cj_figure *figure, cj_error *err)
+{
+    if (!cj_reserve((void **)&observed->unread, &observed->unread_capacity, observed->unread_count,
+                    sizeof *observed->unread))
+        return cj_fail_memory(err);
+    cj_unread *unread = &observed->unread[observed->unread_count++];
+    *unread = (cj_unread){.step = place->step, .of = place->of};
+    memcpy(unread->figure, figure->name, strlen(figure->name));
+    if (unit_fits(figure))
+        snprintf(unread->why, sizeof unread->why, "%s", figure->why);
+    else
+        snprintf(unread->why, sizeof unread->why,
+                 "in %s, not in %s: the volts at full scale are not known", figure->unit,
+                 cj__readable_find(figure->name)->unit);
+    return CJ_OK;
+}
+
+static bool is_read(const cj_figure *figure)
+{
+    return isfinite(figure->value) ||
+           (figure->bound_kind != CJ_BOUND_NONE && !isnan(figure->bound));
+}
+
 static cj_status add_figures(cj_observed *observed, size_t step, cj_view of,
                              const cj_figure_set *set, cj_error *err)
 {
@@ -180,10 +206,11 @@ static cj_status add_figures(cj_observed *observed, size_t step, cj_view of,
                               .bound_kind = figure->bound_kind,
                               .bound = figure->bound};
         size_t length = strlen(figure->name);
-        if (figure->word != NULL || length >= sizeof one.figure || !unit_fits(figure))
+        if (figure->word != NULL || length >= sizeof one.figure)
             continue;
         memcpy(one.figure, figure->name, length);
-        status = cj_observed_add(observed, &one, err);
+        status = is_read(figure) && unit_fits(figure) ? cj_observed_add(observed, &one, err)
+                                                      : add_unread(observed, &one, figure, err);
     }
     return status;
 }

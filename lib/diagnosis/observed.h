@@ -20,6 +20,9 @@ const cj__readable *cj__readable_find(const char *name);
 /* All of them; the last has no name. */
 extern const cj__readable cj__readables[];
 
+/* A figure with its net, as in JSON: "gain_db", "dc_v@left_out" (evidence.c). */
+void cj__figure_key(const cj_board *board, const char *figure, cj_view of, char *key, size_t size);
+
 /* What is wrong with a reading, and in which part of what was typed: "" or a clause. */
 typedef enum cj__reading_part {
     CJ__STEP,

@@ -10,9 +10,7 @@ void cj_study_free(cj_study *study)
 {
     if (study == NULL)
         return;
-    for (size_t s = 0; s < study->step_count; s++)
-        cj_free(study->steps[s].predicted);
-    cj_free(study->steps);
+    cj_step_figures_free(study->steps, study->step_count);
     for (size_t g = 0; g < study->group_count; g++)
         cj__fault_group_clear(&study->groups[g]);
     cj_free(study->groups);
@@ -154,17 +152,8 @@ static cj_status healthy_steps(cj_study *study, cj_bench *bench, cj_error *err)
     cj_status status = CJ_OK;
     for (size_t s = 0; s < board->step_count && status == CJ_OK; s++) {
         cj_step_figures *figures = &study->steps[study->step_count++];
-        cj_prediction *prediction = NULL;
-        cj_variant healthy = {0};
         figures->step = s;
-        status = cj_prediction_make(bench, s, &prediction, err);
-        if (status == CJ_OK)
-            status =
-                cj_bench_predict(bench, s, &healthy, CJ_SPREAD | CJ_TRANSIENT, prediction, err);
-        if (status == CJ_OK)
-            status = cj__predicted_figures(board, bench, s, prediction, &figures->predicted,
-                                           &figures->predicted_count, err);
-        cj_prediction_free(prediction);
+        status = cj__predict_step(board, bench, figures, err);
     }
     return status;
 }

@@ -23,7 +23,7 @@ bool cj__shows(const cj_board *board, const cj_step_figures *of, const cj_keyed_
 
 /* ---- grid.c: cells in columns that are as wide as they have to be ---- */
 
-enum { CJ__GRID_COLUMNS = 5, CJ__GRID_GAP = 2 };
+enum { CJ__GRID_COLUMNS = 6, CJ__GRID_GAP = 2 };
 
 struct cj__grid {
     cj_text *cells; /* row by row */

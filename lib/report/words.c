@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "report/internal.h"
+#include "base/utf8.h"
 
 #include <string.h>
 
@@ -107,29 +108,11 @@ void cj__write_label(cj_text *out, const char *figure, const char *const paths[2
     }
 }
 
-/* Length of the UTF-8 sequence at `at` as RFC 3629 allows it; 0 where it is none. */
-static size_t sequence_length(const unsigned char *at)
-{
-    if (at[0] < 0x80)
-        return 1;
-    size_t length = at[0] >= 0xc2 && at[0] <= 0xdf   ? 2
-                    : at[0] >= 0xe0 && at[0] <= 0xef ? 3
-                    : at[0] >= 0xf0 && at[0] <= 0xf4 ? 4
-                                                     : 0;
-    for (size_t i = 1; i < length; i++)
-        if ((at[i] & 0xc0) != 0x80) /* also stops at the terminator */
-            return 0;
-    bool overlong = (at[0] == 0xe0 && at[1] < 0xa0) || (at[0] == 0xf0 && at[1] < 0x90);
-    bool surrogate = at[0] == 0xed && at[1] > 0x9f;
-    bool beyond = at[0] == 0xf4 && at[1] > 0x8f;
-    return overlong || surrogate || beyond ? 0 : length;
-}
-
 void cj__write_clean(cj_text *out, const char *text)
 {
     const unsigned char *at = (const unsigned char *)(text ? text : "");
     while (*at) {
-        size_t length = sequence_length(at);
+        size_t length = cj__utf8_length(at, 4); /* the terminator ends a sequence too */
         /* C0 and DEL, and C1 (0xc2 0x80..0x9f), which some terminals obey */
         bool control = *at < 0x20 || *at == 0x7f || (length == 2 && at[0] == 0xc2 && at[1] < 0xa0);
         if (length == 0)

@@ -118,13 +118,13 @@ static void make_next(struct board_sample *s)
     static const double gains[4] = {-19.1, -20, 0, 0}, dc[4] = {2e-6, 5e-12, -1e-5, 1e-5};
     for (int i = 0; i < 4; i++) {
         s->reads[i][0] =
-            (cj_keyed_figure){"dc_v@right_out", dc[i], NAN, CJ_BOUND_NONE, NAN, "V", NULL};
+            (cj_keyed_figure){"dc_v@right_out", dc[i], NAN, CJ_BOUND_NONE, NAN, "V", NULL, 0};
         s->reads[i][1] =
-            (cj_keyed_figure){"gain_db", gains[i], 0.1, CJ_BOUND_NONE, NAN, "dB", NULL};
+            (cj_keyed_figure){"gain_db", gains[i], 0.1, CJ_BOUND_NONE, NAN, "dB", NULL, 0};
         s->reads[i][2] = (cj_keyed_figure){
-            "polarity", NAN, NAN, CJ_BOUND_NONE, NAN, "", i < 1 ? "inverted" : "same"};
+            "polarity", NAN, NAN, CJ_BOUND_NONE, NAN, "", i < 1 ? "inverted" : "same", 0};
         s->reads[i][3] =
-            (cj_keyed_figure){"thd_percent@right_out", NAN, NAN, CJ_BELOW, 0.4, "%", NULL};
+            (cj_keyed_figure){"thd_percent@right_out", NAN, NAN, CJ_BELOW, 0.4, "%", NULL, 0};
         s->expect[i] = (cj_expectation){.reads = s->reads[i], .read_count = 4};
     }
     s->expect[0].fault = s->faults[0];
@@ -178,11 +178,11 @@ void board_sample_make(struct board_sample *s)
     make_findings(s);
     make_next(s);
     const cj_keyed_figure figures[5] = {
-        {"gain_db", -19.08, 0.1, CJ_BOUND_NONE, NAN, "dB", NULL},
-        {"gain", 0.111, 0.001, CJ_BOUND_NONE, NAN, "V/V", NULL},
-        {"dc_v@right_out", NAN, NAN, CJ_BOUND_NONE, NAN, "V", NULL},
-        {"thd_percent@right_out", NAN, NAN, CJ_BELOW, 0.3961, "%", NULL},
-        {"polarity", NAN, NAN, CJ_BOUND_NONE, NAN, "", "inverted"},
+        {"gain_db", -19.08, 0.1, CJ_BOUND_NONE, NAN, "dB", NULL, 0},
+        {"gain", 0.111, 0.001, CJ_BOUND_NONE, NAN, "V/V", NULL, 0},
+        {"dc_v@right_out", NAN, NAN, CJ_BOUND_NONE, NAN, "V", NULL, 0},
+        {"thd_percent@right_out", NAN, NAN, CJ_BELOW, 0.3961, "%", NULL, 0},
+        {"polarity", NAN, NAN, CJ_BOUND_NONE, NAN, "", "inverted", 0},
     };
     memcpy(s->figures, figures, sizeof figures);
     for (size_t i = 0; i < 2; i++)

@@ -1,0 +1,395 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "report/log.h"
+#include "report/board.h"
+
+#include <math.h>
+#include <string.h>
+
+enum { SERIAL_COLUMNS = 24, LEAST_FINDING = 24 };
+
+/* ---- limits ---- */
+
+static size_t count_of(const cj_run *run, cj_verdict verdict)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < run->limit_count; i++)
+        count += run->limits[i].verdict == verdict;
+    return count;
+}
+
+static void write_counts(cj_text *out, const cj_run *run)
+{
+    size_t failed = count_of(run, CJ_FAIL), open = count_of(run, CJ_VERDICT_UNDECIDED);
+    if (run->limit_count == 0) {
+        cj_text_add(out, "the board sets no limits");
+        return;
+    }
+    if (failed == 0 && open == 0) {
+        cj_text_add(out,
+                    run->limit_count == 1 ? "its one limit is kept" : "all %zu limits are kept",
+                    run->limit_count);
+        return;
+    }
+    cj_text_add(out, "of %zu limit%s", run->limit_count, run->limit_count == 1 ? "" : "s");
+    if (failed > 0)
+        cj_text_add(out, " %zu %s broken", failed, failed == 1 ? "is" : "are");
+    if (open > 0)
+        cj_text_add(out, "%s %zu %s undecided", failed > 0 ? "," : "", open,
+                    open == 1 ? "is" : "are");
+}
+
+static void put_limit(struct cj__grid *grid, const cj_run *run, const cj_judged *limit)
+{
+    const char *unit = cj__limit_unit(run, limit);
+    cj_text *row = cj__grid_row(grid);
+    if (row == NULL)
+        return;
+    cj__write_step_figure(&row[0], limit->step, limit->figure);
+    if (isfinite(limit->value))
+        cj__write_value(&row[1], limit->value, limit->u, unit);
+    else
+        cj_text_add(&row[1], "-");
+    cj__write_range(&row[2], isnan(limit->min) ? -INFINITY : limit->min,
+                    isnan(limit->max) ? INFINITY : limit->max, unit);
+    cj_text_add(&row[3], "%s", limit->verdict == CJ_FAIL ? "broken" : "undecided");
+    if (limit->why != NULL && !isfinite(limit->value)) {
+        cj_text_add(&row[3], ": ");
+        cj__write_clean(&row[3], limit->why);
+    }
+}
+
+/* Those that are not kept, the broken ones first. */
+static void write_limits(cj_text *out, const cj_run *run, size_t indent)
+{
+    struct cj__grid grid = {.columns = 4};
+    const cj_verdict order[] = {CJ_FAIL, CJ_VERDICT_UNDECIDED};
+    for (size_t k = 0; k < 2; k++)
+        for (size_t i = 0; i < run->limit_count; i++)
+            if (run->limits[i].verdict == order[k])
+                put_limit(&grid, run, &run->limits[i]);
+    cj__grid_write(&grid, indent, out);
+    cj__grid_free(&grid);
+}
+
+static void write_figures_of(cj_text *out, double margin)
+{
+    double size = fabs(margin);
+    cj__write_plain(out, size < 10 ? round(size * 10) / 10 : round(size), 15);
+    cj_text_add(out, " U");
+}
+
+/* How near the worst one is: in expanded uncertainties. */
+static void write_nearest(cj_text *out, const cj_run_head *head, size_t indent)
+{
+    if (isnan(head->margin))
+        return;
+    cj_text_add(out, "%*sNearest to its limit: ", (int)indent, "");
+    cj__write_step_figure(out, head->worst_step, head->worst_figure);
+    cj_text_add(out, "; ");
+    write_figures_of(out, head->margin);
+    cj_text_add(out, "%s (U: expanded uncertainty)\n", head->margin < 0 ? " outside" : " inside");
+}
+
+/* ---- findings, as they were stored ---- */
+
+static void write_item(cj_text *out, size_t indent, const char *head, const char *text)
+{
+    cj_text clean = {0};
+    cj__write_clean(&clean, text);
+    cj__write_item(out, indent, head, &clean);
+    cj_text_free(&clean);
+}
+
+/* The first finding: what it says, and the check. */
+static void write_finding(cj_text *out, const cj_run *run, size_t indent)
+{
+    json_t *list = json_loads(run->findings, 0, NULL);
+    json_t *first = json_array_get(list, 0);
+    const char *says = json_string_value(json_object_get(first, "says"));
+    const char *check = json_string_value(json_object_get(first, "check"));
+    if (says != NULL) {
+        cj_text head = {0};
+        cj__write_probability(&head, json_number_value(json_object_get(first, "probability")));
+        cj_text_add(&head, "  ");
+        write_item(out, indent, head.bytes != NULL ? head.bytes : "", says);
+        out->failed = out->failed || head.failed;
+        cj_text_free(&head);
+    }
+    if (says != NULL && check != NULL)
+        write_item(out, indent, "Check: ", check);
+    json_decref(list);
+}
+
+/* ---- add ---- */
+
+static void write_unit(cj_text *out, const char *unit, const char *board)
+{
+    cj_text_add(out, "unit ");
+    cj__write_clean(out, unit);
+    cj_text_add(out, " of ");
+    cj__write_clean(out, board);
+}
+
+cj_status cj_report_added_text(const cj_run *run, const char *log, const cj_report_style *style,
+                               cj_text *out, cj_error *err)
+{
+    const struct cj__colours colours = cj__colours_of(style);
+    size_t start = out->length;
+    cj__write_verdict(out, run->head.verdict, &colours);
+    cj_text_add(out, ": ");
+    write_unit(out, run->head.unit, run->head.board);
+    cj_text_add(out, ": ");
+    write_counts(out, run);
+    cj_text_add(out, "\n");
+    write_limits(out, run, 2);
+    write_nearest(out, &run->head, 0);
+    if (run->head.fault[0] != '\0')
+        cj_text_add(out, "\n");
+    write_finding(out, run, 0);
+    cj_text_add(out, "\nRecorded as run ");
+    cj__write_number_of(out, run->head.uuid);
+    if (run->head.after[0] != '\0') {
+        cj_text_add(out, ", retest of repair ");
+        cj__write_number_of(out, run->head.after);
+    }
+    cj_text_add(out, ", in ");
+    cj__write_clean(out, log);
+    cj_text_add(out, "\n");
+    if (run->head.fault[0] != '\0') {
+        cj_text_add(out, "\n");
+        cj__wrap(out, out->length, 0, cj__caution);
+    }
+    return cj__finish(out, start, err);
+}
+
+cj_status cj_report_label(const cj_run_head *run, cj_text *out, cj_error *err)
+{
+    static const struct cj__colours plain = {"", "", "", "", ""};
+    size_t start = out->length;
+    cj__write_clean(out, run->unit);
+    cj_text_add(out, "  ");
+    cj__write_verdict(out, run->verdict, &plain);
+    cj_text_add(out, "  %.10s", run->at);
+    if (!isnan(run->margin)) {
+        cj_text_add(out, "  margin %s", run->margin < 0 ? "-" : "");
+        write_figures_of(out, run->margin);
+        cj_text_add(out, " at ");
+        cj__write_step_figure(out, run->worst_step, run->worst_figure);
+    }
+    cj_text_add(out, "\n");
+    return cj__finish(out, start, err);
+}
+
+/* ---- list ---- */
+
+static bool one_board(const cj_run_head *runs, size_t count)
+{
+    for (size_t i = 1; i < count; i++)
+        if (strcmp(runs[i].board, runs[0].board) != 0)
+            return false;
+    return true;
+}
+
+static void put_run(struct cj__grid *grid, const cj_run_head *run, bool with_board)
+{
+    cj_text *row = cj__grid_row(grid);
+    int column = 3;
+    if (row == NULL)
+        return;
+    cj_text_add(&row[0], "%.10s %.5s", run->at, strlen(run->at) > 11 ? run->at + 11 : "");
+    cj__write_number_of(&row[1], run->uuid);
+    cj__write_clean(&row[2], run->unit);
+    cj__clip(&row[2], SERIAL_COLUMNS);
+    if (with_board) {
+        cj__write_clean(&row[column], run->board);
+        cj__clip(&row[column++], SERIAL_COLUMNS);
+    }
+    cj_text_add(&row[column++], "%s%s", cj__verdict_word(run->verdict),
+                run->voided ? " (void)" : "");
+    if (run->fault[0] != '\0')
+        cj__write_fault_notation(&row[column], run->fault);
+}
+
+/* The last column takes what is left of the page. */
+static void clip_last(struct cj__grid *grid)
+{
+    size_t last = (size_t)grid->columns - 1, most = 0;
+    for (size_t row = 0; row < grid->rows; row++) {
+        size_t wide = cj__width(grid->cells[row * (size_t)grid->columns + last].bytes != NULL
+                                    ? grid->cells[row * (size_t)grid->columns + last].bytes
+                                    : "");
+        most = wide > most ? wide : most;
+    }
+    size_t others = cj__grid_width(grid) - most;
+    size_t room = others + LEAST_FINDING < CJ__PAGE ? CJ__PAGE - others : LEAST_FINDING;
+    for (size_t row = 0; row < grid->rows; row++)
+        cj__clip(&grid->cells[row * (size_t)grid->columns + last], room);
+}
+
+cj_status cj_report_runs_text(const cj_run_head *runs, size_t count, const cj_report_style *style,
+                              cj_text *out, cj_error *err)
+{
+    const struct cj__colours colours = cj__colours_of(style);
+    size_t start = out->length;
+    bool single = one_board(runs, count);
+    struct cj__grid grid = {.columns = single ? 5 : 6};
+    if (count == 0) {
+        cj_text_add(out, "No such run.\n");
+        return cj__finish(out, start, err);
+    }
+    cj_text_add(out, "%s%zu run%s%s", colours.bold, count, count == 1 ? "" : "s", colours.off);
+    if (single) {
+        cj_text_add(out, " of ");
+        cj__write_clean(out, runs[0].board);
+    }
+    cj_text_add(out, "%s (times are UTC)\n", count > 1 ? ", newest first" : "");
+    for (size_t i = 0; i < count; i++)
+        put_run(&grid, &runs[i], !single);
+    if (!grid.failed)
+        clip_last(&grid);
+    cj__grid_write(&grid, 0, out);
+    cj__grid_free(&grid);
+    return cj__finish(out, start, err);
+}
+
+/* ---- show ---- */
+
+static void write_by(cj_text *out, const char *operator_name, const char *instruments)
+{
+    if (operator_name[0] != '\0') {
+        cj_text_add(out, ", by ");
+        cj__write_clean(out, operator_name);
+    }
+    if (instruments != NULL && instruments[0] != '\0') {
+        cj_text_add(out, ", with ");
+        cj__write_clean(out, instruments);
+    }
+}
+
+static void write_note(cj_text *out, const char *head, const char *note)
+{
+    if (note[0] != '\0')
+        write_item(out, 2, head, note);
+}
+
+static void write_captures(cj_text *out, const cj_run *run)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < run->capture_count; i++)
+        kept += run->captures[i].kept;
+    if (run->capture_count == 0)
+        return;
+    cj_text_add(out, "  %zu capture%s, ", run->capture_count, run->capture_count == 1 ? "" : "s");
+    if (kept == run->capture_count)
+        cj_text_add(out, "kept in the log\n");
+    else if (kept == 0)
+        cj_text_add(out, "known by path and digest\n");
+    else
+        cj_text_add(out, "%zu of them kept in the log\n", kept);
+}
+
+static void write_run(cj_text *out, const cj_run *run, const struct cj__colours *colours)
+{
+    cj_text_add(out, "\n");
+    cj__write_time(out, run->head.at);
+    cj_text_add(out, "  ");
+    cj__write_verdict(out, run->head.verdict, colours);
+    cj_text_add(out, "  run ");
+    cj__write_number_of(out, run->head.uuid);
+    if (run->head.after[0] != '\0') {
+        cj_text_add(out, ", retest of repair ");
+        cj__write_number_of(out, run->head.after);
+    }
+    write_by(out, run->head.operator_name, run->instruments);
+    cj_text_add(out, "\n");
+    if (run->head.voided) {
+        cj_text_add(out, "  VOID since ");
+        cj__write_time(out, run->head.voided_at);
+        cj_text_add(out, "\n");
+        write_note(out, "Reason: ", run->head.void_note);
+    }
+    cj_text_add(out, "  %zu figures; ", run->figure_count);
+    write_counts(out, run);
+    cj_text_add(out, "\n");
+    write_limits(out, run, 4);
+    write_nearest(out, &run->head, 2);
+    write_finding(out, run, 2);
+    write_captures(out, run);
+    write_note(out, "Note: ", run->head.note);
+}
+
+static void write_found(cj_text *out, const cj_repair *repair)
+{
+    if (repair->fault[0] != '\0')
+        cj__write_fault_notation(out, repair->fault);
+    else
+        cj__write_clean(out, repair->words);
+}
+
+static void write_repair(cj_text *out, const cj_repair *repair, const struct cj__colours *colours)
+{
+    cj_text found = {0};
+    cj_text_add(out, "\n");
+    cj__write_time(out, repair->at);
+    cj_text_add(out, "  %sREPAIR%s  ", colours->bold, colours->off);
+    cj__write_number_of(out, repair->uuid);
+    write_by(out, repair->operator_name, NULL);
+    cj_text_add(out, "\n");
+    write_found(&found, repair);
+    cj__write_item(out, 2, "Found: ", &found);
+    out->failed = out->failed || found.failed;
+    cj_text_free(&found);
+    if (repair->voided) {
+        cj_text_add(out, "  VOID since ");
+        cj__write_time(out, repair->voided_at);
+        cj_text_add(out, "\n");
+        write_note(out, "Reason: ", repair->void_note);
+    } else if (repair->retested) {
+        cj_text_add(out, "  Retest: run ");
+        cj__write_number_of(out, repair->retest);
+        cj_text_add(out, ", %s\n", cj__verdict_word(repair->retest_verdict));
+    } else {
+        cj_text_add(out, "  Not retested yet\n");
+    }
+    write_note(out, "Note: ", repair->note);
+}
+
+cj_status cj_report_unit_text(const cj_unit_history *history, const cj_report_style *style,
+                              cj_text *out, cj_error *err)
+{
+    const struct cj__colours colours = cj__colours_of(style);
+    size_t start = out->length, repair = 0;
+    cj_text_add(out, "%sUnit ", colours.bold);
+    cj__write_clean(out, history->unit);
+    cj_text_add(out, " of ");
+    cj__write_clean(out, history->board);
+    cj_text_add(out, "%s", colours.off);
+    if (history->run_count > 0 && history->runs[history->run_count - 1]->head.title[0] != '\0') {
+        cj_text_add(out, " (");
+        cj__write_clean(out, history->runs[history->run_count - 1]->head.title);
+        cj_text_add(out, ")");
+    }
+    cj_text_add(out, "\n");
+    /* one after the other as it happened */
+    for (size_t i = 0; i <= history->run_count; i++) {
+        while (repair < history->repair_count &&
+               (i == history->run_count ||
+                strcmp(history->repairs[repair].at, history->runs[i]->head.at) < 0))
+            write_repair(out, &history->repairs[repair++], &colours);
+        if (i < history->run_count)
+            write_run(out, history->runs[i], &colours);
+    }
+    return cj__finish(out, start, err);
+}
+
+cj_status cj_report_repair_text(const cj_repair *repair, cj_text *out, cj_error *err)
+{
+    size_t start = out->length;
+    write_unit(out, repair->unit, repair->board);
+    cj_text_add(out, ": repair ");
+    cj__write_number_of(out, repair->uuid);
+    cj_text_add(out, " recorded: ");
+    write_found(out, repair);
+    cj_text_add(out, "\nThe next run of this unit is its retest.\n");
+    return cj__finish(out, start, err);
+}
