@@ -250,7 +250,7 @@ static int run_case(const trial_case *at, unsigned long seed, int trials)
 /* The exact bounds go over into the textbook's for many periods. */
 static int check_textbook(void)
 {
-    trial_case at = {2500, 250.3, 40, 0.6, 1, 1, 0, 0};
+    trial_case at = {2500, 250.3, 40, 0.6, 1, 1, 0};
     truth is = truth_of(&at);
     bounds got = bounds_of(&at, &is);
     double n = 2500, eta = 0.5 / (is.sigma * is.sigma);
