@@ -28,6 +28,9 @@ const char *cj__limit_unit(const cj_run *run, const cj_judged *limit);
 json_t *cj__json_head(struct cj__json *json, const cj_run_head *head);
 /* With limits, figures, findings and captures. */
 json_t *cj__json_run(struct cj__json *json, const cj_run *run);
+/* As they were stored. NULL: memory is out. (They are ours, packed with a checksum; jansson calls a
+ * lack of memory a wrong token as well, so the two cannot be told apart.) */
+json_t *cj__stored_findings(const cj_run *run);
 json_t *cj__json_repair(struct cj__json *json, const cj_repair *repair);
 
 #endif

@@ -156,7 +156,7 @@ static void write_item(cj_text *out, size_t indent, const char *head, const char
 /* The first finding: what it says, and the check. */
 static void write_finding(cj_text *out, const cj_run *run, size_t indent)
 {
-    json_t *list = json_loads(run->findings, 0, NULL);
+    json_t *list = cj__stored_findings(run);
     json_t *first = json_array_get(list, 0);
     const char *says = json_string_value(json_object_get(first, "says"));
     const char *check = json_string_value(json_object_get(first, "check"));
@@ -170,6 +170,7 @@ static void write_finding(cj_text *out, const cj_run *run, size_t indent)
     }
     if (says != NULL && check != NULL)
         write_item(out, indent, "Check: ", check);
+    out->failed = out->failed || list == NULL;
     json_decref(list);
 }
 
