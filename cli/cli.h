@@ -20,7 +20,16 @@ enum { OPTION_COMMON = 1, OPTION_COMMAND = 1000 };
 enum { SIGNAL_TEXTS = 16 };
 
 /* log: what stands behind each of its options */
-enum log_text { LOG_UNIT, LOG_OPERATOR, LOG_NOTE, LOG_BOARD, LOG_VERDICT, LOG_SINCE, LOG_FAULT, LOG_TEXTS };
+enum log_text {
+    LOG_UNIT,
+    LOG_OPERATOR,
+    LOG_NOTE,
+    LOG_BOARD,
+    LOG_VERDICT,
+    LOG_SINCE,
+    LOG_FAULT,
+    LOG_TEXTS
+};
 
 struct request {
     const struct command *command;
@@ -32,18 +41,20 @@ struct request {
     char *instruments_name; /* NULL: not given */
     char **rules_files;
     size_t rules_count, rules_capacity;
-    char *output;   /* -o; NULL: standard output */
-    char *log_name; /* --log; NULL: not given */
-    char *log_texts[LOG_TEXTS];    /* NULL: not given */
-    bool keep, label, csv, voided; /* of log */
-    bool no_history;               /* diagnose by the built-in priors alone */
-    bool digests;                  /* of captures: JSON has them, and a log */
+    char *output;                     /* -o; NULL: standard output */
+    char *log_name;                   /* --log; NULL: not given */
+    char *log_texts[LOG_TEXTS];       /* NULL: not given */
+    bool keep, label, csv, voided;    /* of log */
+    bool all;                         /* report --all */
+    bool no_history;                  /* diagnose by the built-in priors alone */
+    bool digests;                     /* of captures: JSON has them, and a log */
     char *stimulus_name, *match_name; /* --stimulus, --match; NULL: not given */
     cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
     struct measured *match;
     double reads_v; /* scale --reads; 0: not given */
-    char *folder; /* plan --write; NULL: not given */
-    char signal_texts[SIGNAL_TEXTS][64]; /* stimulus: what stands behind each option; "": not given */
+    char *folder;   /* plan --write; NULL: not given */
+    char signal_texts[SIGNAL_TEXTS]
+                     [64]; /* stimulus: what stands behind each option; "": not given */
     bool json, explain, quiet, help, version;
     const char **names; /* the captures, NULL at the end; owned by the popt context */
     int name_count;
@@ -60,7 +71,8 @@ struct command {
 
 extern const struct command command_measure, command_compare, command_scale, command_board,
     command_diagnose, command_plan, command_stimulus, command_log_add, command_log_list,
-    command_log_show, command_log_void, command_log_repair, command_log_merge, command_log_export, command_log_stats;
+    command_log_show, command_log_void, command_log_repair, command_log_merge, command_log_export,
+    command_log_stats, command_report;
 
 /* ---- options.c ---- */
 
@@ -124,6 +136,21 @@ void evidence_free(struct evidence *evidence);
 cj_status evidence_diagnose(const struct request *request, const struct evidence *evidence,
                             cj_diagnosis **out, cj_error *err);
 
+/* ---- report_log.c: pages from the log ---- */
+
+cj_status report_unit(const struct request *request, cj_error *err);
+cj_status report_all(const struct request *request, cj_error *err);
+
+/* ---- page.c: answers as a page ---- */
+
+/* judgement may be NULL. */
+cj_status page_of_evidence(const struct evidence *evidence, const cj_diagnosis *diagnosis,
+                           const cj_judgement *judgement, cj_text *out, cj_error *err);
+/* One capture or two; comparison and findings may be NULL. */
+cj_status page_of_captures(const struct measured *measured, size_t count,
+                           const cj_comparison *comparison, const cj_findings *findings,
+                           cj_text *out, cj_error *err);
+
 /* ---- folder.c: the captures in a unit's folder ---- */
 
 /* Adds the captures of every step to the evidence, in the board's order. */
@@ -135,10 +162,13 @@ cj_status evidence_add(struct evidence *evidence, size_t step, const char *name,
 
 /* The rows of their tables of options, and the function that takes all of them. */
 #define LOG_TEXT_OPTION(name, which, help, argument)                                               \
-    {name, 0, POPT_ARG_STRING, NULL, OPTION_COMMAND + (which), help, argument}
+    {                                                                                              \
+        name, 0, POPT_ARG_STRING, NULL, OPTION_COMMAND + (which), help, argument                   \
+    }
 enum { OPTION_KEEP = OPTION_COMMAND + LOG_TEXTS, OPTION_LABEL, OPTION_CSV, OPTION_VOID };
 cj_status log_take(struct request *request, int option, const char *text, cj_error *err);
-/* The log of --log, else of the environment, else the user's own, whose folder is made where `mode` makes logs. */
+/* The log of --log, else of the environment, else the user's own, whose folder is made where `mode`
+ * makes logs. */
 cj_status log_open(const struct request *request, cj_log_mode mode, cj_log **out, cj_error *err);
 /* The name of that file. */
 cj_status log_path(const struct request *request, cj_text *out, cj_error *err);
@@ -170,6 +200,8 @@ cj_status output_print(const cj_text *answer, cj_error *err);
 cj_status output_check(const struct request *request, cj_error *err);
 /* -o asks for a page: .html */
 bool output_is_page(const struct request *request);
+/* Makes the folder where it is not there yet. */
+cj_status output_folder(const char *folder, cj_error *err);
 /* output_check for one more name: a capture found in a folder, or behind STEP=. */
 cj_status output_check_name(const struct request *request, const char *name, cj_error *err);
 /* Standard output is a terminal that may be coloured. */

@@ -83,6 +83,9 @@ static int run(const struct request *request, cj_error *err)
         goto out;
     if (request->json)
         status = cj_report_compare_json(comparison, findings, digests, &answer, err);
+    else if (output_is_page(request))
+        status = page_of_captures(measured, (size_t)request->name_count, comparison, findings,
+                                  &answer, err);
     else
         status = cj_report_compare_text(comparison, findings, &style, &answer, err);
     if (status != CJ_OK)

@@ -62,6 +62,8 @@ static int run(const struct request *request, cj_error *err)
         status = explain(&evidence, diagnosis, err);
     if (status == CJ_OK && request->json)
         status = cj_report_diagnosis_json(diagnosis, evidence.observed, &answer, err);
+    else if (status == CJ_OK && output_is_page(request))
+        status = page_of_evidence(&evidence, diagnosis, NULL, &answer, err);
     else if (status == CJ_OK)
         status = cj_report_diagnosis_text(diagnosis, evidence.observed, &style, &answer, err);
     if (status != CJ_OK)

@@ -16,6 +16,8 @@ static int run(const struct request *request, cj_error *err)
         goto out;
     if (request->json)
         status = cj_report_measure_json(measured.measurement, &measured.digests, &answer, err);
+    else if (output_is_page(request))
+        status = page_of_captures(&measured, 1, NULL, NULL, &answer, err);
     else
         status = cj_report_measure_text(measured.measurement, &style, &answer, err);
     if (status != CJ_OK)

@@ -163,13 +163,22 @@ cj_status output_check(const struct request *request, cj_error *err)
     const char *path = request->output;
     if (path == NULL)
         return CJ_OK;
-    if (output_is_page(request) && request->command != &command_plan)
+    const struct command *command = request->command;
+    bool pages = command == &command_plan || command == &command_report ||
+                 command == &command_measure || command == &command_compare ||
+                 command == &command_diagnose;
+    if (output_is_page(request) && !pages)
         return cj_fail(
             err, CJ_USAGE, path, 0, 0,
             "%s writes text or, with --json, JSON, and no page; give the file another ending",
-            request->command->name);
+            command->name);
+    if (output_is_page(request) && request->json)
+        return cj_fail(err, CJ_USAGE, path, 0, 0,
+                       "--json is no page; give the file another ending, or leave --json out");
     struct stat about;
     if (stat(path, &about) != 0)
+        return CJ_OK;
+    if (S_ISDIR(about.st_mode) && request->all)
         return CJ_OK;
     if (S_ISDIR(about.st_mode))
         return cj_fail(err, CJ_CANTCREAT, path, 0, 0, "is a folder; -o wants the name of a file");
@@ -177,6 +186,16 @@ cj_status output_check(const struct request *request, cj_error *err)
     for (int i = 0; status == CJ_OK && i < request->name_count; i++)
         status = output_check_name(request, request->names[i], err);
     return status;
+}
+
+cj_status output_folder(const char *folder, cj_error *err)
+{
+    struct stat about;
+    if (mkdir(folder, 0777) == 0)
+        return CJ_OK;
+    if (errno == EEXIST && stat(folder, &about) == 0 && S_ISDIR(about.st_mode))
+        return CJ_OK;
+    return cj_fail(err, CJ_CANTCREAT, folder, 0, 0, "cannot be created: %s", strerror(errno));
 }
 
 cj_status output_check_name(const struct request *request, const char *name, cj_error *err)

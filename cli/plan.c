@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "cli.h"
 
-#include <errno.h>
 #include <string.h>
-#include <sys/stat.h>
 
 enum { OPTION_WRITE = OPTION_COMMAND };
 
@@ -22,16 +20,6 @@ static cj_status take(struct request *request, int option, const char *text, cj_
     return request->folder ? CJ_OK : cj_fail_memory(err);
 }
 
-static cj_status make_folder(const char *folder, cj_error *err)
-{
-    struct stat about;
-    if (mkdir(folder, 0777) == 0)
-        return CJ_OK;
-    if (errno == EEXIST && stat(folder, &about) == 0 && S_ISDIR(about.st_mode))
-        return CJ_OK;
-    return cj_fail(err, CJ_CANTCREAT, folder, 0, 0, "cannot be created: %s", strerror(errno));
-}
-
 static cj_status write_page(const struct request *request, const char *path, const cj_plan *plan,
                             cj_error *err)
 {
@@ -48,7 +36,7 @@ static cj_status write_page(const struct request *request, const char *path, con
 /* The page comes last: where it is, all files are. */
 static cj_status write_folder(const struct request *request, const cj_plan *plan, cj_error *err)
 {
-    cj_status status = make_folder(request->folder, err);
+    cj_status status = output_folder(request->folder, err);
     const char *slash = request->folder[strlen(request->folder) - 1] == '/' ? "" : "/";
     for (size_t i = 0; status == CJ_OK && i <= plan->count; i++) {
         const cj_plan_item *item = &plan->items[i];

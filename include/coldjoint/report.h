@@ -13,6 +13,7 @@
 #include "coldjoint/figures.h"
 #include "coldjoint/signal.h"
 #include "coldjoint/unitlog.h"
+#include "coldjoint/verdict.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -101,6 +102,72 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_plan_text(const cj_plan *plan, const cj
                                                    cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_plan_json(const cj_plan *plan, cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_plan_html(const cj_plan *plan, cj_text *out, cj_error *err);
+
+/* ---- a page to look at ---- */
+
+/* One capture as it stands on a page. */
+typedef struct cj_page_capture {
+    const char *name;                  /* as the user gave it */
+    size_t step;                       /* of the board; 0 without one */
+    cj_capture *capture;               /* read for the curves; NULL: not at hand, no curves */
+    const cj_measurement *measurement; /* what is marked in them: tone, hum, stray line, losses; without a board its
+                                          figures too. NULL with `capture` alone */
+} cj_page_capture;
+
+/* What a page shows. Whatever there is none of is NULL. Everything is borrowed. */
+typedef struct cj_page {
+    const char *unit, *when, *operator_name, *instruments, *run, *note; /* as the log has them */
+    const cj_board *board;
+    const cj_observed *observed;       /* which steps were read */
+    const cj_judgement *judgement;
+    const cj_diagnosis *diagnosis;
+    const cj_findings *findings;       /* NULL: those of the diagnosis */
+    const cj_step_figures *steps;      /* measured and predicted; NULL: those of the diagnosis */
+    size_t step_count;
+    const cj_comparison *comparison;   /* without a board */
+    const cj_page_capture *captures;
+    size_t capture_count;
+    const cj_lines *history;           /* repairs, a line each */
+    const cj_lines *remarks;
+} cj_page;
+
+/*
+ * One HTML file that needs no other and no script: a sentence (verdict and why), the drawing of the stages with suspects
+ * and measured paths, then figures, limits, the finding and curves. Curves are drawn by the program gnuplot; where it is
+ * missing the page says so.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_report_page(const cj_page *page, cj_text *out, cj_error *err);
+
+/* The same of a run in the log. */
+typedef struct cj_run_page {
+    const cj_run *run;
+    const cj_repair *repairs;        /* of its unit; NULL: none */
+    size_t repair_count;
+    const cj_board *board;           /* read from the run's board file */
+    const cj_study *healthy;         /* what a good unit reads; NULL: left out */
+    const cj_page_capture *captures; /* name, step and capture alone: what is marked comes from the log */
+    size_t capture_count;
+    const cj_lines *remarks;         /* captures that are not at hand, and why */
+} cj_run_page;
+
+/* A unit in the index of a folder of pages. */
+typedef struct cj_index_row {
+    const cj_run_head *head; /* its latest run */
+    const char *file;        /* its page, beside the index; NULL: none */
+} cj_index_row;
+
+/* The units of one board. */
+typedef struct cj_index {
+    const char *board, *title;
+    const cj_index_row *rows;
+    size_t row_count;
+    const cj_batch_log *batch; /* for the charts; NULL: none */
+} cj_index;
+
+/* The index: each board's units with their verdicts, and charts of the figures that have the least room. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_index(const cj_index *boards, size_t count, cj_text *out, cj_error *err);
+
+CJ_API CJ_MUST_CHECK cj_status cj_report_run_page(const cj_run_page *of, cj_text *out, cj_error *err);
 
 /* ---- the unit log ---- */
 

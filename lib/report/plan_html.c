@@ -4,82 +4,26 @@
  * a box to tick and a line to write on for each step, no step cut by the end of a sheet, margins
  * that fit A4 and Letter.
  */
+#include "report/html.h"
 #include "report/plan.h"
 
-#include <string.h>
-
 static const char style[] =
-    "@page{margin:15mm}"
-    "body{font:11pt/1.35 sans-serif;color:#000;background:#fff;max-width:180mm;margin:0 auto;"
-    "padding:0 2mm}"
-    "h1{font-size:16pt;margin:4mm 0 1mm}h2{font-size:12pt;margin:5mm 0 1mm}"
-    "ul{margin:1mm 0;padding-left:6mm}"
     ".cautions{border:1.5pt solid #000;padding:1mm 3mm}"
     ".step{border-top:1pt solid #000;padding:2mm 0 1mm;break-inside:avoid;page-break-inside:avoid}"
     ".step h3{font-size:12pt;margin:0 0 1mm}"
     ".box{display:inline-block;width:4mm;height:4mm;border:1pt solid #000;margin-right:2mm;"
     "vertical-align:-0.5mm}"
     "dl{display:grid;grid-template-columns:20mm 1fr;margin:0}dt{font-weight:bold}dd{margin:0}"
-    "table{border-collapse:collapse;width:100%;margin-top:1mm}"
-    "td,th{border:0.5pt solid #000;padding:0.5mm 2mm;text-align:left;font-weight:normal}"
-    "th{font-size:9pt}td.own{width:45mm}"
+    "td.own{width:45mm}"
     "b{border-bottom:1pt solid #000}";
 
-/* What was cleaned already becomes harmless in a page; \1 and \2 stand for <b> and </b>. */
-static void write_escaped(cj_text *out, const char *text)
-{
-    for (; *text; text++) {
-        switch (*text) {
-        case '&':
-            cj_text_add(out, "&amp;");
-            break;
-        case '<':
-            cj_text_add(out, "&lt;");
-            break;
-        case '>':
-            cj_text_add(out, "&gt;");
-            break;
-        case '"':
-            cj_text_add(out, "&quot;");
-            break;
-        case '\'':
-            cj_text_add(out, "&#39;");
-            break;
-        case '\1':
-            cj_text_add(out, "<b>");
-            break;
-        case '\2':
-            cj_text_add(out, "</b>");
-            break;
-        default:
-            cj_text_add_n(out, text, 1);
-        }
-    }
-}
-
 static const cj__mark bold = {"\1", "\2"};
-
-/* Takes over the text. */
-static void write_moved(cj_text *out, cj_text *text)
-{
-    if (text->bytes != NULL)
-        write_escaped(out, text->bytes);
-    out->failed = out->failed || text->failed;
-    cj_text_free(text);
-}
-
-static void write_outside(cj_text *out, const char *text)
-{
-    cj_text clean = {0};
-    cj__write_clean(&clean, text);
-    write_moved(out, &clean);
-}
 
 static void write_row(cj_text *out, const char *head, cj_text *text)
 {
     if (text->length > 0) {
         cj_text_add(out, "<dt>%s</dt><dd>", head);
-        write_moved(out, text);
+        cj__html_moved(out, text);
         cj_text_add(out, "</dd>\n");
     }
     out->failed = out->failed || text->failed;
@@ -100,9 +44,9 @@ static void write_readings(cj_text *out, const cj_plan *plan, const cj_plan_item
         any = true;
         cj__plan_figure(&label, &value, &figures->predicted[i]);
         cj_text_add(out, "<tr><td>");
-        write_moved(out, &label);
+        cj__html_moved(out, &label);
         cj_text_add(out, "</td><td>");
-        write_moved(out, &value);
+        cj__html_moved(out, &value);
         cj_text_add(out, "</td><td class=\"own\"></td></tr>\n");
     }
     if (any)
@@ -115,7 +59,7 @@ static void write_step(cj_text *out, const cj_plan *plan, size_t i, const cj__st
     const cj_step *step = &plan->board->steps[item->step];
     cj_text row = {0};
     cj_text_add(out, "<div class=\"step\">\n<h3><span class=\"box\"></span>%zu. ", i + 1);
-    write_outside(out, step->name);
+    cj__html_text(out, step->name);
     cj_text_add(out, "</h3>\n<dl>\n");
     if (!before->known || before->power_off != step->power_off)
         cj_text_add(&row, step->power_off ? "\1off\2, and wait until it is discharged"
@@ -145,14 +89,11 @@ static void write_step(cj_text *out, const cj_plan *plan, size_t i, const cj__st
 
 static void write_head(cj_text *out, const cj_board *board)
 {
-    cj_text_add(out,
-                "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
-                "<meta name=\"viewport\" content=\"width=device-width\">\n<title>Bench sheet: ");
-    write_outside(out, board->name);
-    cj_text_add(out, "</title>\n<style>%s</style>\n</head>\n<body>\n<h1>", style);
-    write_outside(out, board->name);
+    cj__html_head(out, "Bench sheet: ", board->name, style);
+    cj_text_add(out, "<h1>");
+    cj__html_text(out, board->name);
     cj_text_add(out, "</h1>\n<p>");
-    write_outside(out, board->title);
+    cj__html_text(out, board->title);
     cj_text_add(out, "</p>\n<p>Unit ____________________ Date ______________ By "
                      "____________________</p>\n");
 }
@@ -169,13 +110,13 @@ cj_status cj_report_plan_html(const cj_plan *plan, cj_text *out, cj_error *err)
     cj_text_add(out, "<div class=\"cautions\">\n<h2>Before anything else</h2>\n<ul>\n");
     for (size_t i = 0; i < cautions.count; i++) {
         cj_text_add(out, "<li>");
-        write_outside(out, cautions.items[i]);
+        cj__html_text(out, cautions.items[i]);
         cj_text_add(out, "</li>\n");
     }
     cj_lines_free(&cautions);
     cj_text_add(out, "</ul>\n</div>\n<h2>Level</h2>\n<p>");
     cj__plan_level(&level, plan);
-    write_moved(out, &level);
+    cj__html_moved(out, &level);
     cj_text_add(out, "</p>\n<h2>Steps</h2>\n<p>In the order that changes least; what is "
                      "<b>underlined</b> was changed since the step before.</p>\n");
     for (size_t i = 0; i < plan->count; i++) {
