@@ -169,6 +169,11 @@ static json_t *captures_value(struct cj__json *json, const cj_run *run)
 json_t *cj__json_run(struct cj__json *json, const cj_run *run)
 {
     json_t *object = cj__json_head(json, &run->head);
+    cj_lines advice = {0};
+    if (cj__undecidable_lines(run, &advice, NULL) != CJ_OK)
+        json->failed = true;
+    cj__json_set(json, object, "advice", cj__json_lines(json, &advice));
+    cj_lines_free(&advice);
     cj__json_set(json, object, "board_sha256", text_or_null(run->board_sha256));
     cj__json_set(json, object, "instruments", text_or_null(run->instruments));
     cj__json_set(json, object, "limits", limits_value(json, run));

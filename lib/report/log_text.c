@@ -51,8 +51,10 @@ static void put_limit(struct cj__grid *grid, const cj_run *run, const cj_judged 
     }
     if (isfinite(limit->value))
         cj__write_value(&row[1], limit->value, limit->u, unit);
-    else
+    else {
+        cj_text_add(&row[1], limit->bound_kind == CJ_BELOW ? "< " : "> ");
         cj__write_bound(&row[1], limit->bound, limit->bound_kind == CJ_BELOW, unit);
+    }
     cj__write_range(&row[2], isnan(limit->min) ? -INFINITY : limit->min,
                     isnan(limit->max) ? INFINITY : limit->max, unit);
     cj_text_add(&row[3], "%s", limit->verdict == CJ_FAIL ? "broken" : "undecided");
@@ -107,6 +109,21 @@ static void write_unread(cj_text *out, const cj_run *run, size_t first, size_t i
     cj_text_free(&line);
 }
 
+/* Limits that this capture chain cannot decide. */
+static void write_undecidable(cj_text *out, const cj_run *run, size_t indent)
+{
+    cj_lines lines = {0};
+    if (cj__undecidable_lines(run, &lines, NULL) != CJ_OK)
+        out->failed = true;
+    for (size_t i = 0; i < lines.count && !out->failed; i++) {
+        cj_text line = {0};
+        cj_text_add(&line, "%s", lines.items[i]);
+        cj__write_item(out, indent, "", &line);
+        cj_text_free(&line);
+    }
+    cj_lines_free(&lines);
+}
+
 /* Those that are not kept, the broken ones first. */
 static void write_limits(cj_text *out, const cj_run *run, size_t indent)
 {
@@ -114,7 +131,8 @@ static void write_limits(cj_text *out, const cj_run *run, size_t indent)
     const cj_verdict order[] = {CJ_FAIL, CJ_VERDICT_UNDECIDED};
     for (size_t k = 0; k < 2; k++)
         for (size_t i = 0; i < run->limit_count; i++)
-            if (run->limits[i].verdict == order[k] && is_read(&run->limits[i]))
+            if (run->limits[i].verdict == order[k] && is_read(&run->limits[i]) &&
+                !cj__undecidable(&run->limits[i]))
                 put_limit(&grid, run, &run->limits[i]);
     cj__grid_write(&grid, indent, out);
     cj__grid_free(&grid);
@@ -122,6 +140,7 @@ static void write_limits(cj_text *out, const cj_run *run, size_t indent)
         if (run->limits[i].verdict == CJ_VERDICT_UNDECIDED && !is_read(&run->limits[i]) &&
             run->limits[i].why != NULL && !is_repeated(run, i, false))
             write_unread(out, run, i, indent);
+    write_undecidable(out, run, indent);
 }
 
 static void write_figures_of(cj_text *out, double margin)
