@@ -1,7 +1,8 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# Installs what is missing, builds, and shows one faulty mixer twice. First without a board file: the two outputs
-# against each other, as an eight-bit oscilloscope saw them. Then with it: five steps, and the pin that makes no contact.
+# Installs what is missing, builds, and shows one faulty mixer. First without a board file: the two outputs
+# against each other, as an eight-bit oscilloscope saw them. Then with it: five steps, two pins that read alike, and
+# one reading that settles which of them makes no contact.
 set -eu
 cd "$(dirname "$0")/.."
 . cli/setup.sh
@@ -23,3 +24,6 @@ run() {
 run compare fixtures/captures/vh07-output-open.csv
 echo
 run diagnose fixtures/boards/hall-mixer.yaml fixtures/units/vh07
+echo
+# what the answer suggests: the circuit that made the captures has 610 mV peak on b1 then
+run diagnose fixtures/boards/hall-mixer.yaml fixtures/units/vh07 right-high:tone_peak_v@b1=610m

@@ -39,6 +39,9 @@ static double clip_error(const cj_prediction *seen, int point, int channel)
 #define ALIKE 0.99
 #define OTHERWISE 0.14 /* sqrt(1 - ALIKE^2) */
 
+#define DC_LEAST 0.003 /* V */
+#define DC_MOST 0.3   /* of DC and tone together */
+
 #define DISTORTS 0.01 /* THD of a wave that loses some of its tone */
 
 static double complex as_complex(cj_complex z)
@@ -300,6 +303,13 @@ static void fill_level(const cj__filling *filling, size_t index)
     add_var(filling, index, 1e-10 + pow((filling->spread ? CLIP_OWN : 1) * error, 2));
 }
 
+/* How much of a clipped wave may turn up as DC: as much as it is bent, and no more. */
+static double dc_bent(const cj__filling *filling, int channel)
+{
+    double thd = filling->seen->thd[channel];
+    return rests_at_rail(filling->seen) || isnan(thd) ? DC_MOST : DC_MOST * fmin(thd / 0.3, 1);
+}
+
 static void fill_dc(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
@@ -322,7 +332,7 @@ static void fill_dc(const cj__filling *filling, size_t index)
         double most = rests_at_rail(filling->seen) ? 1.5 : 0.4,
                dc = filling->seen->dc_v[feature->channel];
         double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
-        double error = fmin(most, 0.02 + 0.3 * size);
+        double error = fmin(most, DC_LEAST + dc_bent(filling, feature->channel) * size);
         set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel) + 2,
                    CLIP_COMMON * error);
         add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error, 2));

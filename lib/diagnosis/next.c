@@ -17,6 +17,7 @@
 enum { RIVALS_MOST = 10, NEXT_MOST = 3, DRAWS = 100, ROWS_MOST = 6 };
 
 #define PROBE_OHM 10e6
+#define CLIPPED 0.3 /* of what a clipped step would read without clipping */
 
 /* A suspect still in question, every quantity fixed; what the candidate at hand would read with it.
  */
@@ -137,6 +138,33 @@ static cj_status candidate_scene(const struct search *search, size_t step, size_
     return status;
 }
 
+/* Where a rival's drive leaves the swing: about what it would be without, give or take a third. */
+static void guess_clipped(const cj__scene *scene, cj__outlook *outlook)
+{
+    const cj_prediction *seen = scene->work[0];
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        double *mean = outlook->mean + feature->row;
+        if (!outlook->skip[f])
+            continue;
+        int at = feature->point * seen->channels;
+        cj_complex first = seen->tone[at], second = seen->tone[at + seen->channels - 1];
+        double size = hypot(first.re, first.im), least = fmax(size * size, 1e-12);
+        if (feature->kind == CJ__F_RATIO) {
+            mean[0] = (second.re * first.re + second.im * first.im) / least;
+            mean[1] = (second.im * first.re - second.re * first.im) / least;
+        } else if (feature->kind == CJ__F_DC) {
+            mean[0] = seen->dc_v[feature->channel];
+        } else {
+            mean[0] = size;
+        }
+        bool source = feature->channel == 0 && seen->channels == 2 && feature->rows == 1;
+        double wide = source ? 0 : CLIPPED * hypot(mean[0], feature->rows == 2 ? mean[1] : 0);
+        outlook->var[3 * f] += wide * wide + 1e-4;
+        outlook->var[3 * f + 2] += wide * wide + 1e-4;
+    }
+}
+
 /* What each rival reads there. */
 static cj_status predict(struct search *search, cj__scene *scene, const cj_edit *probe,
                          cj_error *err)
@@ -156,6 +184,7 @@ static cj_status predict(struct search *search, cj__scene *scene, const cj_edit 
             status = cj__outlook_fill(scene, &manner, NAN, CJ_SPREAD, NULL, outlook, err);
         if (status != CJ_OK)
             break;
+        guess_clipped(scene, outlook);
         set_errors(scene, outlook->mean);
         status = cj__normal_fill(scene, outlook, rival->normal, err);
         if (status == CJ_OK)
