@@ -170,7 +170,7 @@ static void take(struct taken *taken)
     const cj_capture_options how = {.full_scale_v = 1};
     const cj_measure_options options = {0};
     size_t at = 0;
-    snprintf(taken->path, sizeof taken->path, "/tmp/test-page-%d.wav", (int)getpid());
+    snprintf(taken->path, sizeof taken->path, "%s/test-page-%d.wav", P_tmpdir, (int)getpid());
     assert_int_equal(cj_audio_write(taken->path, &format, SAMPLES, sample_source, &at, NULL),
                      CJ_OK);
     assert_int_equal(cj_capture_open(taken->path, &how, &taken->capture, NULL), CJ_OK);
@@ -318,7 +318,7 @@ static void page_without_gnuplot(void **state)
         {"#!/bin/sh\nexit 3\n", "No curves: gnuplot ended with status 3."},
         {"#!/bin/sh\nexit 0\n", "No curves: gnuplot did not draw every curve."},
     };
-    char *before = cj_copy_text(getenv("PATH")), folder[] = "/tmp/test-page-XXXXXX", file[64];
+    char *before = cj_copy_text(getenv("PATH")), folder[] = P_tmpdir "/test-page-XXXXXX", file[64];
     struct taken taken;
     take(&taken);
     assert_non_null(mkdtemp(folder));
