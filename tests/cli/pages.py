@@ -98,20 +98,19 @@ def from_the_log(bench):
     unit = os.path.join(bench.folder, "kept")
     shutil.copytree(board.unit(bench), unit)
     serial = "7<b>/../'\"&"
-    for keep in (["--keep"], []):
-        done = bench.run(["log", "add", board.mixer(bench), unit, "--unit", serial, "--log", "pages.db", *keep])
+    for log, keep in (("pages.db", ["--keep"]), ("loose.db", [])):
+        done = bench.run(["log", "add", board.mixer(bench), unit, "--unit", serial, "--log", log, *keep])
         expect(done.status == 1, f"log add: {done.status} {done.err}")
-    page = written(bench, "logged.html", "report", "--unit", serial, "--log", "pages.db")
-    holds(page, f"Unit {serial} fails", "U1 pin 7 makes no contact", "a good unit")
-    whole = curves(page)
-    expect(whole == 10, f"{whole} curves")
-    # the run that is not kept inside lives by its files: one is changed, one is gone
+    # one file is changed, one is gone
     with open(os.path.join(unit, "in1-left.csv"), "a", encoding="utf-8") as file:
         file.write("\n")
     os.remove(os.path.join(unit, "in1-right.csv"))
     page = written(bench, "logged.html", "report", "--unit", serial, "--log", "pages.db")
+    holds(page, f"Unit {serial} fails", "U1 pin 7 makes no contact", "a good unit")
+    expect(curves(page) == 10 and "Remarks" not in page.text, f"{curves(page)} curves of captures that are kept")
+    page = written(bench, "loose.html", "report", "--unit", serial, "--log", "loose.db")
     holds(page, "is no longer the file that was measured", "Step in1-right: no curves")
-    expect(curves(page) == whole - 4, f"{curves(page)} curves, not {whole - 4}")
+    expect(curves(page) == 6, f"{curves(page)} curves, not those of the three captures left")
     bench.run(["log", "repair", serial, "--fault", "open-pin:U1:7", "--log", "pages.db"])
     page = written(bench, "logged.html", "report", "--unit", serial, "--log", "pages.db")
     holds(page, "Repairs")
