@@ -47,6 +47,7 @@ struct request {
     bool keep, label, csv, voided;    /* of log */
     bool all;                         /* report --all */
     bool digests;                     /* of captures: JSON has them, and a log */
+    bool no_history;                  /* diagnose by the built-in priors alone */
     char *stimulus_name, *match_name; /* --stimulus, --match; NULL: not given */
     cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
     struct measured *match;
@@ -171,6 +172,10 @@ cj_status log_take(struct request *request, int option, const char *text, cj_err
 cj_status log_open(const struct request *request, cj_log_mode mode, cj_log **out, cj_error *err);
 /* The name of that file. */
 cj_status log_path(const struct request *request, cj_text *out, cj_error *err);
+/* The repairs of a board's units, and the name of their log, where --log or $COLDJOINT_LOG says
+ * which and --no-history does not stand; else none. */
+cj_status log_history(const struct request *request, const char *board, cj_history *out,
+                      cj_text *name, cj_error *err);
 
 /* ---- board.c ---- */
 

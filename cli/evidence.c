@@ -203,14 +203,21 @@ cj_status evidence_diagnose(const struct request *request, const struct evidence
                             cj_diagnosis **out, cj_error *err)
 {
     cj_step_rules *rules = cj_new(evidence->count + 1, sizeof *rules);
-    cj_diagnose_options options = {.rules = rules, .explain = request->explain};
+    cj_history history = {0};
+    cj_text log = {0};
+    cj_diagnose_options options = {
+        .rules = rules, .explain = request->explain, .history = &history};
     if (rules == NULL)
         return cj_fail_memory(err);
     for (size_t i = 0; i < evidence->count; i++)
         if (evidence->items[i].findings != NULL)
             rules[options.rule_count++] = (cj_step_rules){.step = evidence->items[i].step,
                                                           .findings = evidence->items[i].findings};
-    cj_status status = cj_diagnose(evidence->board, evidence->observed, &options, out, err);
+    cj_status status = log_history(request, evidence->board->name, &history, &log, err);
+    if (status == CJ_OK)
+        status = cj_diagnose(evidence->board, evidence->observed, &options, out, err);
+    cj_history_free(&history);
+    cj_text_free(&log);
     cj_free(rules);
     return status;
 }

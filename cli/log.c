@@ -79,3 +79,23 @@ cj_status log_open(const struct request *request, cj_log_mode mode, cj_log **out
     cj_text_free(&path);
     return status;
 }
+
+cj_status log_history(const struct request *request, const char *board, cj_history *out,
+                      cj_text *name, cj_error *err)
+{
+    cj_log *log = NULL;
+    bool named = request->log_name != NULL;
+    *out = (cj_history){0};
+    if (request->no_history || (!named && variable("COLDJOINT_LOG") == NULL))
+        return CJ_OK;
+    cj_status status = log_path(request, name, err);
+    if (status == CJ_OK)
+        status = cj_log_open(name->bytes, CJ_LOG_READ, &log, err);
+    if (status == CJ_NOINPUT && !named)
+        return CJ_OK; /* the first unit of a bench: its log is not there yet */
+    if (status == CJ_OK)
+        status = cj_log_history(log, board, out, err);
+    cj_log_close(log);
+    out->from = name->bytes;
+    return status;
+}

@@ -21,6 +21,7 @@ enum {
     OPTION_MATCH,
     OPTION_RULES,
     OPTION_LOG,
+    OPTION_NO_HISTORY,
     OPTION_EXPLAIN,
     OPTION_OUTPUT,
     OPTION_QUIET,
@@ -53,6 +54,8 @@ static const struct poptOption common[] = {
      "more rules for the findings of compare (YAML; may be given again)", "FILE"},
     {"log", 0, POPT_ARG_STRING, NULL, OPTION_LOG,
      "the unit log (default: $COLDJOINT_LOG, else your own)", "FILE"},
+    {"no-history", 0, POPT_ARG_NONE, NULL, OPTION_NO_HISTORY,
+     "diagnose without the repairs that a log holds", NULL},
     {"explain", 0, POPT_ARG_NONE, NULL, OPTION_EXPLAIN,
      "how the file was read, and why each rule fired or stayed silent", NULL},
     {"output", 'o', POPT_ARG_STRING, NULL, OPTION_OUTPUT,
@@ -233,6 +236,9 @@ static cj_status take_common(struct request *request, int option, const char *te
         return take_name("--match", text, &request->match_name, err);
     case OPTION_RULES:
         return take_rules(request, text, err);
+    case OPTION_NO_HISTORY:
+        request->no_history = true;
+        return CJ_OK;
     case OPTION_LOG:
         return take_name("--log", text, &request->log_name, err);
     case OPTION_OUTPUT:

@@ -188,6 +188,8 @@ typedef struct cj_diagnosis {
     size_t *open_steps;     /* steps with nothing read */
     size_t open_count;
     cj_lines notes;         /* readings that could not be used, and why */
+    double repairs;         /* that weigh in the faults' priors; 0: the built-in ones alone */
+    char *repairs_from;     /* the log's name; NULL: not said */
 } cj_diagnosis;
 
 /* What the rules found in the capture of one step. */
@@ -196,10 +198,32 @@ typedef struct cj_step_rules {
     const cj_findings *findings;
 } cj_step_rules;
 
+/* A fault that was found on units of this board before, and how often. */
+typedef struct cj_confirmed {
+    cj_fault fault; /* what it leaves out (a pin, a rail) is not known */
+    double times;
+} cj_confirmed;
+
+/*
+ * What was repaired before makes the same likelier: the priors of kinds, of parts and of places on a part are Dirichlet
+ * counts, to which the built-in shares are worth CJ_HISTORY_UNITS repairs at each of the three levels.
+ */
+typedef struct cj_history {
+    cj_confirmed *items;
+    size_t count;
+    const char *from; /* the log's name, for the answer; may be NULL */
+} cj_history;
+
+enum { CJ_HISTORY_UNITS = 10 };
+
+/* Frees the items and what they own. */
+CJ_API void cj_history_free(cj_history *history);
+
 typedef struct cj_diagnose_options {
     const cj_step_rules *rules;
     size_t rule_count;
     bool explain;
+    const cj_history *history; /* NULL: none */
 } cj_diagnose_options;
 
 /* Ranks every single fault of the board (and pairs where none explains what was seen). options may be NULL. */

@@ -200,6 +200,10 @@ CJ_API CJ_MUST_CHECK cj_status cj_log_repairs(cj_log *log, const char *board, co
                                               size_t *count, cj_error *err);
 CJ_API void cj_repairs_free(cj_repair *repairs, size_t count);
 
+/* The faults repaired on a board's units, counted: all that are not void, and after which the unit did not fail again. Free
+ * with cj_history_free. */
+CJ_API CJ_MUST_CHECK cj_status cj_log_history(cj_log *log, const char *board, cj_history *out, cj_error *err);
+
 /* Strikes a run or a repair (uuid as for cj_log_run); whole takes its UUID, *is_run says which it was. note may be NULL.
  * CJ_USAGE: there is none, several, or it is void already. */
 CJ_API CJ_MUST_CHECK cj_status cj_log_void(cj_log *log, const char *uuid, const char *note, char whole[CJ_UUID_TEXT],

@@ -62,6 +62,71 @@ CJ_API double cj_judged_conforms(const cj_judged *judged);
  * itself): no reading can pass. */
 CJ_API bool cj_judged_too_wide(const cj_judged *judged);
 
+/* ---- many units: statistics on plain arrays ---- */
+
+/*
+ * Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, by section. Where there are too few values, or they do not
+ * differ, what cannot be told is NaN. Values must be finite.
+ */
+
+typedef struct cj_interval {
+    double low, high; /* NaN: not known */
+} cj_interval;
+
+/* Two-sided interval of a proportion (E. B. Wilson 1927; 7.2.4.1). confidence 0.95 for 95 %. */
+CJ_API cj_interval cj_wilson(size_t good, size_t count, double confidence);
+
+typedef struct cj_summary {
+    size_t count;
+    double mean, spread;     /* experimental standard deviation (n - 1) */
+    double lowest, highest;
+} cj_summary;
+
+CJ_API cj_summary cj_summarise(const double *values, size_t count);
+
+/* Angles in degrees become neighbours: each within 180 of their circular mean. In place. */
+CJ_API void cj_unwrap_degrees(double *values, size_t count);
+
+/* Capability (6.1.6): cp = (max - min) / 6s where both limits are given, cpk = the nearer limit's distance over 3s. 95 %
+ * intervals: cp from chi-squared, cpk the normal approximation (A. F. Bissell 1990; from memory). */
+typedef struct cj_capability {
+    double cp, cpk;
+    cj_interval cp_interval, cpk_interval;
+} cj_capability;
+
+/* min, max: NaN where there is none. */
+CJ_API cj_capability cj_capable(const cj_summary *summary, double min, double max);
+
+/* Individuals chart with moving ranges of two (6.3.2.2): limits at the mean and three times the mean range over 1.128, the
+ * ranges' upper limit 3.267 times their mean (constants as published, to the digits a chart drawn by hand uses). */
+typedef struct cj_chart {
+    double centre, lower, upper;
+    double range_mean, range_upper;
+} cj_chart;
+
+/* Why a point is out of control: beyond the limits; a range beyond its limit; the eighth or later in a row on one side. */
+typedef enum cj_out { CJ_IN_CONTROL = 0, CJ_OUT_LIMITS = 1, CJ_OUT_RANGE = 2, CJ_OUT_RUN = 4 } cj_out;
+
+CJ_API cj_chart cj_chart_make(const double *values, size_t count);
+/* A set of cj_out of each point, out[count]; how many are not in control. */
+CJ_API size_t cj_chart_check(const cj_chart *chart, const double *values, size_t count, unsigned char *out);
+
+/* Grubbs' test for one outlier, two-sided (1.3.5.17.1): the value farthest from the mean. */
+typedef struct cj_outlier {
+    size_t index;
+    double g, critical; /* it is one where g > critical; NaN below three values */
+} cj_outlier;
+
+CJ_API cj_outlier cj_grubbs(const double *values, size_t count, double confidence);
+
+/*
+ * Factors of a normal tolerance interval (7.2.6.3): mean +- k s holds the share `coverage` of all units with that
+ * confidence. One-sided from the noncentral t distribution, two-sided by its exact definition; both integrated by the
+ * trapezium rule (which converges geometrically here) and solved by halving. NaN: below two values.
+ */
+CJ_API double cj_tolerance_one_sided(size_t count, double coverage, double confidence);
+CJ_API double cj_tolerance_two_sided(size_t count, double coverage, double confidence);
+
 #ifdef __cplusplus
 }
 #endif

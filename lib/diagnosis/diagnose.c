@@ -27,6 +27,7 @@ void cj_diagnosis_free(cj_diagnosis *diagnosis)
     cj_free(diagnosis->next);
     cj_free(diagnosis->open_steps);
     cj_lines_free(&diagnosis->notes);
+    cj_free(diagnosis->repairs_from);
     cj_free(diagnosis);
 }
 
@@ -242,7 +243,20 @@ static void job_free(struct job *job)
     cj_bench_free(job->bench);
 }
 
-static cj_status find_out(struct job *job, cj_error *err)
+/* What was repaired before, where that is to count. */
+static cj_status remember(struct job *job, cj_diagnosis *out, cj_error *err)
+{
+    const cj_history *history = job->options != NULL ? job->options->history : NULL;
+    if (history == NULL)
+        return CJ_OK;
+    cj_status status = cj__history_apply(history, job->suspects, &out->repairs, err);
+    if (status != CJ_OK || history->from == NULL)
+        return status;
+    out->repairs_from = cj_copy_text(history->from);
+    return out->repairs_from != NULL ? CJ_OK : cj_fail_memory(err);
+}
+
+static cj_status find_out(struct job *job, cj_diagnosis *out, cj_error *err)
 {
     cj_status status = cj__check_size(job->board, err);
     if (status == CJ_OK)
@@ -251,6 +265,8 @@ static cj_status find_out(struct job *job, cj_error *err)
         status = cj__scene_make(job->board, job->bench, job->observed, &job->scene, err);
     if (status == CJ_OK)
         status = cj__suspects_make(job->board, &job->suspects, err);
+    if (status == CJ_OK)
+        status = remember(job, out, err);
     if (status == CJ_OK)
         status = cj__rank(job->scene, job->suspects, HEALTHY_PRIOR, &job->ranking, err);
     if (status == CJ_OK)
@@ -309,7 +325,8 @@ cj_status cj_diagnose(const cj_board *board, const cj_observed *observed,
         return cj_fail_memory(err);
     diagnosis->board = board;
     diagnosis->findings = cj_new(1, sizeof *diagnosis->findings);
-    cj_status status = diagnosis->findings == NULL ? cj_fail_memory(err) : find_out(&job, err);
+    cj_status status =
+        diagnosis->findings == NULL ? cj_fail_memory(err) : find_out(&job, diagnosis, err);
     if (status == CJ_OK)
         status = answer(&job, diagnosis, err);
     job_free(&job);

@@ -61,6 +61,11 @@ typedef struct cj__suspects {
 
 /* Every single fault of the contract's kinds that the board can have. */
 CJ_MUST_CHECK cj_status cj__suspects_make(const cj_board *board, cj__suspects **out, cj_error *err);
+/* history.c: the priors after what was repaired before; used: how many repairs are of these
+ * suspects.
+ */
+CJ_MUST_CHECK cj_status cj__history_apply(const cj_history *history, cj__suspects *suspects,
+                                          double *used, cj_error *err);
 /* Empty but for the healthy board; for lists of one's own. */
 CJ_MUST_CHECK cj_status cj__suspects_new(cj__suspects **out, cj_error *err);
 void cj__suspects_free(cj__suspects *suspects);

@@ -291,6 +291,26 @@ static void write_next(cj_text *out, const struct scene *scene)
         write_ways_out(out, diagnosis);
 }
 
+/* Repairs that weigh in. */
+static void write_history(cj_text *out, const cj_diagnosis *diagnosis)
+{
+    cj_text text = {0};
+    if (!(diagnosis->repairs > 0))
+        return;
+    cj_text_add(&text, "%.0f repair%s of this board", diagnosis->repairs,
+                diagnosis->repairs == 1 ? "" : "s");
+    if (diagnosis->repairs_from != NULL) {
+        cj_text_add(&text, " in ");
+        write_text(&text, diagnosis->repairs_from);
+    }
+    cj_text_add(&text, " weigh%s in how likely each fault is; --no-history leaves %s out.",
+                diagnosis->repairs == 1 ? "s" : "", diagnosis->repairs == 1 ? "it" : "them");
+    cj_text_add(out, "\n");
+    cj__write_item(out, 0, "", &text);
+    out->failed = out->failed || text.failed;
+    cj_text_free(&text);
+}
+
 /* ---- cautions and notes ---- */
 
 static void write_cautions(cj_text *out, const cj_diagnosis *diagnosis)
@@ -339,6 +359,7 @@ static void write_all(cj_text *out, const struct scene *scene)
     write_read(out, scene);
     write_findings(out, scene);
     write_next(out, scene);
+    write_history(out, scene->diagnosis);
     write_cautions(out, scene->diagnosis);
     write_notes(out, scene);
 }

@@ -104,6 +104,18 @@ static json_t *next_value(struct cj__json *json, const cj_board *board, const cj
     return object;
 }
 
+/* The repairs that weigh in, where there are any. */
+static void set_history(struct cj__json *json, const cj_diagnosis *diagnosis)
+{
+    if (!(diagnosis->repairs > 0))
+        return;
+    json_t *object = json_object();
+    cj__json_set(json, object, "repairs", cj__json_number(diagnosis->repairs));
+    cj__json_set(json, object, "log", cj__json_text(diagnosis->repairs_from));
+    cj__json_set(json, object, "prior_worth", json_integer(CJ_HISTORY_UNITS));
+    cj__json_set(json, json->root, "history", object);
+}
+
 cj_status cj_report_diagnosis_json(const cj_diagnosis *diagnosis, const cj_observed *observed,
                                    cj_text *out, cj_error *err)
 {
@@ -119,6 +131,7 @@ cj_status cj_report_diagnosis_json(const cj_diagnosis *diagnosis, const cj_obser
     cj__json_set(&json, json.root, "why", cj__json_text(diagnosis->why));
     cj__json_set(&json, json.root, "healthy", cj__json_number(diagnosis->healthy));
     cj__json_set_findings(&json, diagnosis->findings);
+    set_history(&json, diagnosis);
     json_t *next = json_array(), *open = json_array();
     for (size_t i = 0; i < diagnosis->next_count; i++)
         cj__json_append(&json, next, next_value(&json, board, &diagnosis->next[i]));

@@ -2,12 +2,23 @@
 /* Statements, their values, transactions, and what SQLite's errors mean to a person. */
 #include "unitlog/internal.h"
 
+#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
+static cj_status fail_full(const cj_log *log, cj_error *err)
+{
+    return cj_fail(err, CJ_IO, log->path, 0, 0,
+                   "the disk is full, or the log as large as a file may be; nothing was changed in "
+                   "it");
+}
+
 static cj_status fail_io(const cj_log *log, int code, cj_error *err)
 {
+    int reason = log->db != NULL ? sqlite3_system_errno(log->db) : 0;
+    if (reason == ENOSPC || reason == EDQUOT || reason == EFBIG)
+        return fail_full(log, err);
     return cj_fail(err, CJ_IO, log->path, 0, 0,
                    "reading or writing failed (%s); the log is as it was before",
                    sqlite3_errstr(code));
@@ -25,8 +36,7 @@ cj_status cj__log_fail(const cj_log *log, int code, cj_error *err)
             "again",
             log->patience_ms / 1000.0);
     case SQLITE_FULL:
-        return cj_fail(err, CJ_IO, log->path, 0, 0,
-                       "the disk is full; nothing was changed in the log");
+        return fail_full(log, err);
     case SQLITE_IOERR:
         return code == SQLITE_IOERR_NOMEM ? cj_fail_memory(err) : fail_io(log, code, err);
     case SQLITE_CORRUPT:

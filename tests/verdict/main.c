@@ -16,6 +16,14 @@ int main(void)
         cmocka_unit_test(test_open_steps),
         cmocka_unit_test(test_unread),
         cmocka_unit_test(test_memory),
+        cmocka_unit_test(test_wilson),
+        cmocka_unit_test(test_capability),
+        cmocka_unit_test(test_capability_coverage),
+        cmocka_unit_test(test_individuals),
+        cmocka_unit_test(test_grubbs),
+        cmocka_unit_test(test_tolerance),
+        cmocka_unit_test(test_distributions),
+        cmocka_unit_test(test_angles_together),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
