@@ -6,9 +6,8 @@
 #include "diagnosis/look.h"
 
 #define DB (M_LN10 / 20)
-#define SHAPED 0.3       /* of the residue, by what clips */
-#define RESIDUE 1e-3     /* of the drive, at an output at its rail: see residue.c */
-#define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
+#define SHAPED 0.3   /* of the residue, by what clips */
+#define RESIDUE 1e-3 /* of the drive, at an output at its rail: see residue.c */
 
 static bool rests_at_rail(const cj_prediction *seen)
 {
@@ -18,13 +17,23 @@ static bool rests_at_rail(const cj_prediction *seen)
     return false;
 }
 
+#define CLEARLY                                                                                    \
+    0.1 /* THD of a wave that clips: one that another part's clipping hardly reaches ... */
+#define CLEAN 0.03 /* ... is as good as computed without it */
+
 /* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
  * the part at hand come in; much more where a section stays at its rail throughout (the answer
  * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
-static double clip_error(const cj_prediction *seen, int point)
+static double clip_error(const cj_prediction *seen, int point, int channel)
 {
-    return rests_at_rail(seen) ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
+    double whole = rests_at_rail(seen) ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
+    double thd = seen->thd[channel];
+    return isnan(thd) ? whole : whole * fmin(fmax(thd / CLEARLY, CLEAN), 1);
 }
+
+/* Steps that clip in the same place are wrong in the same way, for the most part. */
+#define CLIP_COMMON 0.85
+#define CLIP_OWN 0.53 /* sqrt(1 - CLIP_COMMON^2) */
 
 static double complex as_complex(cj_complex z)
 {
@@ -88,6 +97,27 @@ static void add_var(const cj__filling *filling, size_t index, double each)
     filling->out->var[3 * index + 2] += each;
 }
 
+static void set_behind(const cj__filling *filling, const cj__feature *feature, int row,
+                       cj__behind column, double value)
+{
+    if (filling->spread)
+        by(filling, feature, row)[(size_t)filling->out->columns - CJ__BEHIND + column] = value;
+}
+
+/* The generator's level, which moves a row by that much. */
+static void set_level(const cj__filling *filling, const cj__feature *feature, double moves)
+{
+    const cj__level *level = &filling->scene->level[filling->look];
+    int drive = filling->scene->board->steps[feature->step].drive;
+    if (!filling->spread)
+        return;
+    double *row = by(filling, feature, 0);
+    row[filling->parameter_count + filling->look] = level->own * moves;
+    set_behind(filling, feature, 0, CJ__COMMON_LEVEL, level->common * moves);
+    if (level->common > 0 && drive >= 0 && drive < cj__knobs(filling->scene))
+        row[filling->out->knob_first + (size_t)drive] = LEVEL_SIGMA * moves;
+}
+
 /* The tone at a railed output has any phase: a column for each of its parts. */
 static void residue_spread(const cj__filling *filling, size_t index, size_t parameter, int nth,
                            double complex slope)
@@ -148,6 +178,33 @@ static void ratio_spread(const cj__filling *filling, size_t index, double comple
     }
 }
 
+/* The first of an output's columns for what stepping through time gets wrong. */
+static cj__behind clip_column(const cj__filling *filling, const cj__feature *feature, int channel)
+{
+    const cj_board *board = filling->scene->board;
+    const cj_step *step = &board->steps[feature->step];
+    size_t output = 0;
+    while (output < board->output_count && board->outputs[output].net != step->see[channel].net)
+        output++;
+    return CJ__CLIP_SIZE + 3 * (cj__behind)(output % CJ__CLIP_MOST);
+}
+
+static void clipped_ratio(const cj__filling *filling, size_t index, double complex ratio)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    double error = clip_error(filling->seen, feature->point, 1), common = CLIP_COMMON * error;
+    cj__behind size = clip_column(filling, feature, 1), phase = size + 1;
+    if (feature->rows == 2) {
+        set_behind(filling, feature, 0, size, common * creal(ratio));
+        set_behind(filling, feature, 1, size, common * cimag(ratio));
+        set_behind(filling, feature, 0, phase, -common * cimag(ratio));
+        set_behind(filling, feature, 1, phase, common * creal(ratio));
+    } else {
+        set_behind(filling, feature, 0, size, common * cabs(ratio));
+    }
+    add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error * cabs(ratio), 2));
+}
+
 static void fill_ratio(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
@@ -171,11 +228,10 @@ static void fill_ratio(const cj__filling *filling, size_t index)
     }
     if (filling->seen->tone_by != NULL)
         ratio_spread(filling, index, ratio);
-    size_t mismatch = (size_t)filling->out->columns - 1;
-    for (int r = 0; r < feature->rows && filling->spread; r++)
-        by(filling, feature, r)[mismatch] = filling->scene->common * mean[r];
+    for (int r = 0; r < feature->rows; r++)
+        set_behind(filling, feature, r, CJ__MISMATCH, filling->scene->common * mean[r]);
     if (filling->seen->by == CJ_BY_TRANSIENT)
-        add_var(filling, index, pow(clip_error(filling->seen, feature->point) * cabs(ratio), 2));
+        clipped_ratio(filling, index, ratio);
     if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
         double moved = fabs(mean[0] - filling->healthy[feature->row]);
         if (feature->rows == 2)
@@ -190,11 +246,10 @@ static void fill_level(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
     double complex volts = tone(filling, feature->point, feature->channel);
-    double size = cabs(volts);
+    double size = cabs(volts) * filling->scene->level[filling->look].gain;
     double *row = by(filling, feature, 0);
     filling->out->mean[feature->row] = size;
-    if (filling->spread)
-        row[filling->parameter_count + filling->look] = LEVEL_SIGMA * size;
+    set_level(filling, feature, size);
     double complex unit = size > 0 ? conj(volts) / size : 1;
     bool spread = filling->seen->tone_by != NULL;
     for (size_t p = 0; spread && p < filling->parameter_count; p++) {
@@ -210,21 +265,12 @@ static void fill_level(const cj__filling *filling, size_t index)
         filling->out->residue_var[2 * index] +=
             creal(slope) * creal(slope) + cimag(slope) * cimag(slope);
     }
-    add_var(filling, index,
-            1e-10 + (filling->seen->by == CJ_BY_TRANSIENT
-                         ? pow(clip_error(filling->seen, feature->point) * size, 2)
-                         : 0));
-}
-
-/* Whether the channel sees the driven jack: the generator's own tone, clean whatever the board
- * does. */
-static bool is_source(const cj__filling *filling, int channel)
-{
-    const cj_board *board = filling->scene->board;
-    const cj_step *step = &board->steps[filling->scene->look_steps[filling->look]];
-    bool plain = filling->scene->looks[filling->look] < board->step_count && step->drive >= 0;
-    return plain && step->see[channel].against == CJ_GND &&
-           step->see[channel].net == board->inputs[step->drive].net;
+    double error = filling->seen->by == CJ_BY_TRANSIENT
+                       ? clip_error(filling->seen, feature->point, feature->channel) * size
+                       : 0;
+    set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel),
+               CLIP_COMMON * error);
+    add_var(filling, index, 1e-10 + pow((filling->spread ? CLIP_OWN : 1) * error, 2));
 }
 
 static void fill_dc(const cj__filling *filling, size_t index)
@@ -244,24 +290,28 @@ static void fill_dc(const cj__filling *filling, size_t index)
             CJ_P_HELD) /* not the same to the millivolt in every step */
             add_var(filling, index, pow(0.1 * row[p], 2));
     }
-    if (filling->seen->by == CJ_BY_TRANSIENT && !is_source(filling, feature->channel)) {
+    if (filling->seen->by == CJ_BY_TRANSIENT &&
+        !cj__look_source(filling->scene, filling->look, feature->channel)) {
         double most = rests_at_rail(filling->seen) ? 1.5 : 0.4,
                dc = filling->seen->dc_v[feature->channel];
         double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
-        add_var(filling, index, pow(fmin(most, 0.02 + 0.3 * size), 2));
+        double error = fmin(most, 0.02 + 0.3 * size);
+        set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel) + 2,
+                   CLIP_COMMON * error);
+        add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error, 2));
     }
 }
 
 static void fill_rms(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double ac = cabs(tone(filling, feature->point, feature->channel)),
+    double ac = cabs(tone(filling, feature->point, feature->channel)) *
+                filling->scene->level[filling->look].gain,
            dc = filling->seen->dc_v[feature->channel];
     double rms = sqrt(dc * dc + ac * ac / 2);
     filling->out->mean[feature->row] = rms;
-    if (rms > 0 && filling->spread)
-        by(filling, feature, 0)[filling->parameter_count + filling->look] =
-            LEVEL_SIGMA * ac * ac / 2 / rms;
+    if (rms > 0)
+        set_level(filling, feature, ac * ac / 2 / rms);
     add_var(filling, index, pow(0.01 * rms, 2) + 25e-6); /* parts and offsets, roughly */
 }
 
@@ -349,7 +399,7 @@ void cj__look_fill(const cj__filling *filling)
                        filling->seen->by == CJ_BY_EXCESS || filling->seen->by == CJ_BY_POLES;
         /* a dead channel's few microvolts have no distortion worth the name */
         bool silent = cabs(tone(filling, 0, distortion->channel)) < 1e-3 * filling->drive_peak;
-        bool source = is_source(filling, distortion->channel);
+        bool source = cj__look_source(filling->scene, filling->look, distortion->channel);
         filling->out->thd[d] = source ? 0 : unknown || silent ? NAN : thd;
         filling->out->loose[d] = filling->seen->by != CJ_BY_LINEAR;
     }

@@ -5,6 +5,7 @@
 
 #include "diagnosis/scene.h"
 
+#define CLEARLY 0.1   /* THD of a wave that clips */
 #define GBW_WIDER 1.5 /* than the spread of one maker's op-amps */
 
 typedef struct cj__filling {

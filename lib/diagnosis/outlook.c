@@ -16,6 +16,7 @@ void cj__outlook_free(cj__outlook *outlook)
     cj_free(outlook->thd);
     cj_free(outlook->skip);
     cj_free(outlook->loose);
+    cj_free(outlook->bare);
     cj_free(outlook->up);
     cj_free(outlook->shift);
     cj_free(outlook->is_residue);
@@ -40,9 +41,12 @@ static void mark_residues(const cj__scene *scene, cj__outlook *outlook)
     const cj_parameter *parameters = cj_bench_parameters(scene->bench);
     size_t count = cj_bench_parameter_count(scene->bench), columns = (size_t)outlook->columns;
     outlook->residue_first = columns;
+    size_t knobs = (size_t)cj__knobs(scene);
+    outlook->knob_first = columns - CJ__BEHIND - knobs;
     for (size_t c = columns; c-- > 0;) {
-        outlook->is_residue[c] = c < count ? parameters[c].kind == CJ_P_RESIDUE
-                                           : c >= count + scene->look_count && c + 1 < columns;
+        outlook->is_residue[c] =
+            c < count ? parameters[c].kind == CJ_P_RESIDUE
+                      : c >= count + scene->look_count && c + CJ__BEHIND + knobs < columns;
         if (outlook->is_residue[c])
             outlook->residue_first = c;
     }
@@ -55,7 +59,7 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
         return cj_fail_memory(err);
     outlook->rows = scene->rows;
     outlook->columns = (int)(cj_bench_parameter_count(scene->bench) + scene->look_count);
-    outlook->columns += residues(scene->bench) + 1;
+    outlook->columns += residues(scene->bench) + cj__knobs(scene) + CJ__BEHIND;
     size_t rows = (size_t)scene->rows + 1, thds = scene->distortion_count + 1;
     outlook->mean = cj_new(rows, sizeof *outlook->mean);
     outlook->var = cj_new(3 * (scene->count + 1), sizeof *outlook->var);
@@ -63,15 +67,16 @@ cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *
     outlook->thd = cj_new(thds, sizeof *outlook->thd);
     outlook->skip = cj_new(scene->count + 1, sizeof *outlook->skip);
     outlook->loose = cj_new(thds, sizeof *outlook->loose);
+    outlook->bare = cj_new(rows, sizeof *outlook->bare);
     outlook->up = cj_new(rows, sizeof *outlook->up);
     outlook->shift = cj_new(rows, sizeof *outlook->shift);
     outlook->is_residue = cj_new((size_t)outlook->columns + 1, sizeof *outlook->is_residue);
     outlook->residue_var = cj_new(2 * (scene->count + 1), sizeof *outlook->residue_var);
     outlook->as_of = cj_new(scene->look_count + 1, sizeof *outlook->as_of);
-    if (outlook->is_residue == NULL || outlook->residue_var == NULL || outlook->up == NULL ||
-        outlook->shift == NULL || outlook->mean == NULL || outlook->var == NULL ||
-        outlook->by == NULL || outlook->thd == NULL || outlook->skip == NULL ||
-        outlook->loose == NULL || outlook->as_of == NULL) {
+    if (outlook->bare == NULL || outlook->is_residue == NULL || outlook->residue_var == NULL ||
+        outlook->up == NULL || outlook->shift == NULL || outlook->mean == NULL ||
+        outlook->var == NULL || outlook->by == NULL || outlook->thd == NULL ||
+        outlook->skip == NULL || outlook->loose == NULL || outlook->as_of == NULL) {
         cj__outlook_free(outlook);
         return cj_fail_memory(err);
     }
@@ -90,6 +95,7 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     memset(out->residue_var, 0, 2 * scene->count * sizeof *out->residue_var);
     out->excess = out->residue = out->oscillates = out->steps_in_time = false;
     out->way = CJ__LOUD;
+    out->moved = 0;
     out->fragile_part = out->fragile_section = -1;
 }
 
@@ -136,6 +142,47 @@ static void copy_look(const cj__scene *scene, size_t look, const cj__outlook *fr
         }
 }
 
+#define LIKE 0.3 /* of a ratio: so much like a good unit's that it hangs on the same parts */
+
+/* What is stepped through time knows nothing of tolerances. A ratio that something else's clipping
+ * hardly reaches depends on the parts as it does in a good unit. */
+static void spread_as_good(const cj__scene *scene, const cj_prediction *seen, size_t look,
+                           const cj__outlook *good, cj__outlook *out)
+{
+    size_t behind = (size_t)out->columns - CJ__BEHIND;
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        size_t row = (size_t)feature->row;
+        if (feature->kind != CJ__F_RATIO || feature->look != look)
+            continue;
+        double complex now = out->mean[row] + out->mean[row + 1] * I,
+                       bare = good->bare[row] + good->bare[row + 1] * I,
+                       mean = good->mean[row] + good->mean[row + 1] * I;
+        double *re = out->by + row * (size_t)out->columns, *im = re + out->columns;
+        const double *good_re = good->by + row * (size_t)out->columns,
+                     *good_im = good_re + out->columns;
+        if (!(seen->thd[1] < CLEARLY && cabs(now - bare) < LIKE * cabs(bare))) {
+            double spread = 0;
+            for (size_t c = 0; c < behind && !good->skip[f]; c++)
+                spread += good_re[c] * good_re[c] + good_im[c] * good_im[c];
+            double each =
+                fmin(spread / fmax(pow(cabs(mean), 2), 1e-12), 0.04) * pow(cabs(now), 2) / 2;
+            out->var[3 * f] += each;
+            out->var[3 * f + 2] += each;
+            continue;
+        }
+        out->mean[row] = creal(now * mean / bare);
+        out->mean[row + 1] = cimag(now * mean / bare);
+        for (size_t c = 0; c < behind; c++) {
+            double complex moved = (good_re[c] + good_im[c] * I) * now / bare;
+            if (moved != 0) {
+                re[c] = creal(moved);
+                im[c] = cimag(moved);
+            }
+        }
+    }
+}
+
 static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                            const cj_variant *variant, unsigned want, const cj__reference *reference,
                            cj__outlook *out, cj_error *err)
@@ -151,14 +198,11 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
             out->residue = out->residue || reference->good->residue;
             continue;
         }
-        const cj_step *step = &scene->board->steps[scene->look_steps[i]];
         cj_prediction *seen = scene->work[i];
         cj_status status =
             cj_bench_predict(scene->bench, scene->looks[i], variant, want, seen, err);
         if (status != CJ_OK)
             return status;
-        cj_step_point drive[CJ_STEP_POINTS];
-        int points = cj_step_points(step, drive);
         cj_prediction without = *seen;
         if (!(want & CJ_SPREAD)) {
             without.tone_by = NULL;
@@ -173,8 +217,10 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                                .parameter_count = cj_bench_parameter_count(scene->bench),
                                .look = i,
                                .spread = (want & CJ_SPREAD) != 0,
-                               .drive_peak = points > 0 ? drive[0].peak : 0};
+                               .drive_peak = cj__look_drive(scene, i)};
         cj__look_fill(&filling);
+        if (seen->by == CJ_BY_TRANSIENT && (want & CJ_SPREAD) && reference != NULL)
+            spread_as_good(scene, seen, scene->looks[i], reference->good, out);
         if (seen->fragile_part >= 0 && out->fragile_part < 0) {
             out->fragile_part = seen->fragile_part;
             out->fragile_section = seen->fragile_section;
@@ -333,6 +379,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
     }
     cj_variant variant = {here, manner->edit_count};
     cj_status status = fill_with(scene, manner, &variant, want, reference, out, err);
+    if (status == CJ_OK)
+        memcpy(out->bare, out->mean, (size_t)out->rows * sizeof *out->bare);
     if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time)
         status = second_order(scene, manner, &variant, reference, out, err);
     return status;

@@ -261,29 +261,40 @@ static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
 
 enum { PACKAGES_APART = 8 };
 
+/* All near the positive rail but one package. */
+static void all_but_one(cj__dictionary *dictionary, cj__suspect *suspect, int part, double volts,
+                        double sigma, double weight)
+{
+    cj__manner *manner =
+        all_held(dictionary, suspect, CJ_NO_PART, dictionary->board->v_plus_v - 0.8, weight);
+    if (manner == NULL)
+        return;
+    for (size_t e = 0; e < manner->edit_count; e++)
+        if (manner->edits[e].part == part)
+            manner->edits[e].a = volts;
+    manner->held_v = sigma;
+    manner->residue = 1e-3;
+}
+
 /* v- gone on the whole board: each package finds its own way (fault_physics 4). All near the
- * positive rail, or one of them a volt above ground. */
+ * positive rail, or one of them a volt above ground, or (0.03 of each) anywhere. */
 static void negative_missing_everywhere(cj__dictionary *dictionary, cj__suspect *suspect)
 {
+    static const double elsewhere[] = {0.6, 0.2, -0.3, -0.7}; /* of the positive rail */
     const cj_board *board = dictionary->board;
     size_t packages = 0;
     for (size_t p = 0; p < board->part_count; p++)
         packages += board->parts[p].section_count > 0;
     bool apart = packages > 1 && packages <= PACKAGES_APART;
-    double all = apart ? pow(0.88, (double)packages) : 1,
+    double all = apart ? pow(0.85, (double)packages) : 1,
            one = apart ? (1 - all) / (double)packages : 0;
     negative_missing(dictionary, suspect, CJ_NO_PART, all);
     for (size_t p = 0; p < board->part_count && one > 0; p++) {
         if (board->parts[p].section_count == 0)
             continue;
-        cj__manner *manner = all_held(dictionary, suspect, CJ_NO_PART, board->v_plus_v - 0.8, one);
-        if (manner == NULL)
-            return;
-        for (size_t e = 0; e < manner->edit_count; e++)
-            if (manner->edits[e].part == (int)p)
-                manner->edits[e].a = 1.2;
-        manner->held_v = 0.4;
-        manner->residue = 1e-3;
+        all_but_one(dictionary, suspect, (int)p, 1.2, 0.4, 0.8 * one);
+        for (int i = 0; i < 4; i++)
+            all_but_one(dictionary, suspect, (int)p, elsewhere[i] * board->v_plus_v, 2, 0.05 * one);
     }
 }
 

@@ -379,6 +379,9 @@ cj_status cj__trial_metric(cj__ranking *ranking, const cj__trial *trial, unsigne
     cj_status status = cj__active(ranking, &manner, err);
     if (status == CJ_OK)
         status = cj__trial_fill(ranking, &manner, NAN, CJ_SPREAD | want, err);
+    if (status == CJ_OK && trial->between_end > 0)
+        cj__between_widen(ranking->scene, ranking->trials[trial->between].mean,
+                          ranking->trials[trial->between_end].mean, ranking->outlook);
     ranking->outlook->way = trial->residue;
     if (status == CJ_OK)
         status = cj__normal_fill(ranking->scene, ranking->outlook, ranking->normal, err);

@@ -17,12 +17,15 @@ typedef struct cj__trial {
     double split; /* the offset that decides a rail, in its sigmas; 0: no such choice */
     double split_weight;
     int split_part, split_section;
-    double free_value;   /* NaN: nothing was searched for */
-    double low, high;    /* its 90 % interval */
-    double log;          /* ln of weight times density, the searched quantity integrated out */
-    double density;      /* ln density at its best */
-    double robust;       /* the same as `log`, a few readings having a cause of their own */
-    double distance;     /* squared, in standard deviations */
+    double free_value; /* NaN: nothing was searched for */
+    double low, high;  /* its 90 % interval */
+    double log;        /* ln of weight times density, the searched quantity integrated out */
+    double density;    /* ln density at its best */
+    double robust;     /* the same as `log`, a few readings having a cause of their own */
+    double distance;   /* squared, in standard deviations */
+    size_t between;    /* goes to and fro between the rests of the trial of that index and of
+                          `between_end`; both 0: no */
+    size_t between_end;
     bool in_time;        /* stepped through time */
     cj__residue residue; /* of a railed output, that explains best */
     bool rough;          /* a drive beyond the swing, not stepped through time */
@@ -107,6 +110,14 @@ CJ_MUST_CHECK cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *
 /* Judged and kept; where one offset decides, each way stands for itself. */
 CJ_MUST_CHECK cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want,
                                       cj_error *err);
+
+/* ---- between.c ---- */
+
+/* Two rests of a circuit, by their means: whether they differ by rails; and what is then to be
+ * expected of one that goes to and fro. */
+bool cj__between_rails(const cj__scene *scene, const double *low, const double *high);
+void cj__between_widen(const cj__scene *scene, const double *low, const double *high,
+                       cj__outlook *outlook);
 
 /* ---- search.c ---- */
 

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What is left of the tone at an output that sits at its rail: how large, and how much of it the
  * steps have in common. */
+#include <math.h>
+
 #include "diagnosis/scene.h"
 
 /* Of the drive: -70 dB, 15 dB either way (fault_physics 4). Its columns are filled for
@@ -12,7 +14,18 @@ static const struct {
     [CJ__LOUDER] = {6, 0.06}, [CJ__APART] = {1, 0.1},
 };
 
-#define OWN 0.01 /* of it, each step's own */
+#define OWN 0.003 /* of it, each step's own ... */
+#define OWN_RISE                                                                                   \
+    1500 /* ... and from this frequency on more, in proportion: what lies behind turns it */
+
+static double own_share(const cj__scene *scene, const cj__outlook *outlook,
+                        const cj__feature *feature)
+{
+    if (outlook->way == CJ__APART)
+        return 1;
+    double hz = scene->board != NULL ? scene->board->steps[feature->step].hz[0] : 0;
+    return OWN * fmin(fmax(hz / OWN_RISE, 1), 10);
+}
 
 double cj__residue_share(cj__residue way)
 {
@@ -26,6 +39,9 @@ double cj__residue_size(const cj__outlook *outlook)
 
 double cj__column_size(const cj__outlook *outlook, size_t column)
 {
+    size_t knob = column - outlook->knob_first;
+    if (column >= outlook->knob_first && column + CJ__BEHIND < (size_t)outlook->columns)
+        return outlook->moved >> knob & 1;
     if (!outlook->residue || !outlook->is_residue[column])
         return 1;
     return outlook->way == CJ__APART ? 0 : cj__residue_size(outlook);
@@ -36,7 +52,7 @@ void cj__residue_variance(const cj__scene *scene, const cj__outlook *outlook, si
 {
     const cj__feature *feature = &scene->features[index];
     size_t columns = (size_t)outlook->columns;
-    double size = cj__residue_size(outlook), own = outlook->way == CJ__APART ? 1 : OWN;
+    double size = cj__residue_size(outlook), own = own_share(scene, outlook, feature);
     for (int r = 0; r < feature->rows; r++) {
         const double *by = outlook->by + (size_t)(feature->row + r) * columns;
         double sum = 0;

@@ -44,6 +44,7 @@ void cj__scene_free(cj__scene *scene)
     for (size_t i = 0; scene->work != NULL && i < scene->look_count; i++)
         cj_prediction_free(scene->work[i]);
     cj_free(scene->work);
+    cj_free(scene->level);
     cj_free(scene->looks);
     cj_free(scene->look_steps);
     cj_free(scene->features);
@@ -120,7 +121,7 @@ cj_status cj__scene_ready(cj__scene *scene, cj_error *err)
         if (status != CJ_OK)
             return status;
     }
-    return CJ_OK;
+    return cj__scene_levels(scene, err);
 }
 
 /* ---- readings ---- */

@@ -43,6 +43,12 @@ typedef struct cj__distortion {
     const cj_observation *seen;
 } cj__distortion;
 
+/* Of a look's drive: its level over the nominal one; what all steps of one level have in common of
+ * its error, and its own; relative. */
+typedef struct cj__level {
+    double gain, own, common;
+} cj__level;
+
 typedef struct cj__scene {
     const cj_board *board;
     cj_bench *bench; /* borrowed */
@@ -51,7 +57,9 @@ typedef struct cj__scene {
     cj__distortion *distortions;
     size_t distortion_count, distortion_capacity;
     int rows;
-    double common; /* of every ratio's size: the channels' mismatch, the same in all steps */
+    double common;    /* of every ratio's size: the channels' mismatch, the same in all steps */
+    cj__level *level; /* [looks] */
+    bool together;    /* the generator's level stayed put */
     size_t *looks, look_count, look_capacity; /* those used */
     size_t *look_steps;                       /* the step of each of them */
     cj_prediction **work;                     /* one for each of them */
@@ -79,10 +87,31 @@ typedef enum cj__residue {
     CJ__RESIDUES
 } cj__residue;
 
+/* level.c */
+#define LEVEL_SIGMA 0.10 /* of the generator's level: the contract's 10 % */
+CJ_MUST_CHECK cj_status cj__scene_levels(cj__scene *scene, cj_error *err);
+double cj__look_drive(const cj__scene *scene, size_t look); /* V peak of the source */
+/* Whether the channel sees the driven jack: the generator's own tone, clean whatever the board
+ * does. */
+bool cj__look_source(const cj__scene *scene, size_t look, int channel);
+int cj__knobs(const cj__scene *scene); /* inputs that may have had a level of their own */
+
+/* Columns at the end, common to all steps: the generator's level; the channels' mismatch; what
+ * stepping through time gets wrong of an output's tone, its size and phase, and of its DC. */
+typedef enum cj__behind {
+    CJ__COMMON_LEVEL,
+    CJ__MISMATCH,
+    CJ__CLIP_SIZE, /* of the first output; the others' follow */
+    CJ__CLIP_PHASE,
+    CJ__CLIP_DC,
+    CJ__CLIP_MOST = 4, /* outputs told apart */
+    CJ__BEHIND = CJ__CLIP_SIZE + 3 * CJ__CLIP_MOST
+} cj__behind;
+
 /* What is predicted for the scene with one manner. */
 typedef struct cj__outlook {
     int rows, columns; /* columns: parameters, a level per look, the second phase of each
-                          residue, the channels' mismatch */
+                          residue, a moved level per input, and those of cj__behind */
     double *mean;      /* [rows] */
     double *var;       /* [3 * features] of what the solver leaves out */
     double *by;        /* [rows * columns] gradient times sigma; only with CJ_SPREAD */
@@ -95,10 +124,13 @@ typedef struct cj__outlook {
     cj__residue way;
     bool *is_residue;     /* [columns] */
     size_t residue_first; /* none before this column */
+    size_t knob_first;    /* column of the first input's moved level */
     double *residue_var;  /* [2 * features] of rows that are sizes */
+    unsigned moved;       /* inputs whose level is thought to have been moved, a bit each */
     bool oscillates;
     bool steps_in_time; /* any predicted by a transient */
     int fragile_part, fragile_section;
+    double *bare;       /* [rows] means before the curvature of wide tolerances shifted them */
     double *up, *shift; /* [rows] scratch */
     struct cj__outlook *scratch;
     const struct cj__outlook **as_of; /* [looks] whose gradients stand there; NULL: its own */
@@ -120,6 +152,9 @@ CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manne
                                          double free_value, unsigned want,
                                          const cj__reference *reference, cj__outlook *out,
                                          cj_error *err);
+
+/* Inputs whose level does not fit that of the others. The outlook's scratch is used. */
+unsigned cj__level_moved(const cj__scene *scene, const cj__outlook *outlook);
 
 /* ---- score.c ---- */
 

@@ -88,16 +88,49 @@ static cj_status judge_way(cj__ranking *ranking, cj__residue way, cj__trial *tri
     return CJ_OK;
 }
 
+#define MOVED 0.003 /* of units in which the level was moved for one input */
+
+/* As judged, or with the level moved where it does not fit: whichever is the likelier stays in
+ * ranking->normal. */
+static cj_status judge_moved(cj__ranking *ranking, cj__trial *trial, cj_error *err)
+{
+    unsigned moved = cj__level_moved(ranking->scene, ranking->outlook);
+    if (moved == 0)
+        return CJ_OK;
+    cj__trial other = *trial;
+    double cost = 0;
+    for (unsigned rest = moved; rest != 0; rest &= rest - 1)
+        cost += log(MOVED);
+    ranking->outlook->moved = moved;
+    cj_status status = judge_way(ranking, trial->residue, &other, err);
+    double density = cj__add_logs(trial->density, other.density + cost),
+           robust = cj__add_logs(trial->robust, other.robust + cost);
+    if (status == CJ_OK && other.density + cost < trial->density) {
+        ranking->outlook->moved = 0;
+        status = judge_way(ranking, trial->residue, trial, err);
+    } else if (status == CJ_OK) {
+        *trial = other;
+    }
+    trial->density = density;
+    trial->robust = robust;
+    return status;
+}
+
 /* What is left of the tone at a railed output spreads over 30 dB and more. The best way of it stays
  * in ranking->outlook and ranking->normal. */
 static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
                           unsigned want, cj__trial *trial, cj_error *err)
 {
     cj_status status = cj__trial_fill(ranking, manner, value, want | CJ_SPREAD, err);
+    if (status == CJ_OK && trial->between_end > 0)
+        cj__between_widen(ranking->scene, ranking->trials[trial->between].mean,
+                          ranking->trials[trial->between_end].mean, ranking->outlook);
     if (status == CJ_OK)
         status = judge_way(ranking, CJ__LOUD, trial, err);
-    if (status != CJ_OK || !ranking->outlook->residue)
+    if (status != CJ_OK)
         return status;
+    if (!ranking->outlook->residue)
+        return judge_moved(ranking, trial, err);
     cj__trial best = *trial;
     double density = -INFINITY, robust = -INFINITY;
     for (int way = 0; way < CJ__RESIDUES && status == CJ_OK; way++) {
@@ -112,7 +145,7 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
         status = judge_way(ranking, best.residue, trial, err);
     trial->density = density;
     trial->robust = robust;
-    return status;
+    return status == CJ_OK ? judge_moved(ranking, trial, err) : status;
 }
 
 /* One step towards the best value with this suspect's own spread, then the integral over the
@@ -226,6 +259,9 @@ static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
     return cj__trial_judge(ranking, &suspect->manners[trial->manner], want, trial, err);
 }
 
+#define BETWEEN 0.1 /* of those where an offset decides */
+#define NEARLY 0.05 /* of its sigma: an offset that decides hardly anything */
+
 /* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts
  * its size. */
 cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want, cj_error *err)
@@ -243,5 +279,12 @@ cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned w
         split.split_weight = wide ? more[i][1] : ways[i][1];
         status = new_trial(ranking, &split, want, err);
     }
+    split.between_end = ranking->trial_count - 1;
+    split.between = split.between_end - (wide ? 3 : 1);
+    split.split = NEARLY;
+    split.split_weight = BETWEEN;
+    if (status == CJ_OK && cj__between_rails(ranking->scene, ranking->trials[split.between].mean,
+                                             ranking->trials[split.between_end].mean))
+        status = new_trial(ranking, &split, want, err);
     return status;
 }

@@ -6,8 +6,8 @@
 #include <string.h>
 
 static const char heading[] =
-    "run,unit,board,at,operator,run_verdict,void,fault,step,figure,hz,value,u,"
-    "unit_of,bound,min,max,verdict\r\n";
+    "run,serial,board,at,operator,run_verdict,void,fault,step,figure,hz,value,u,"
+    "unit,bound,min,max,verdict\r\n";
 
 /* In quotes where it has to be; a text that a spreadsheet would take for a formula begins with an
  * apostrophe. */

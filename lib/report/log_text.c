@@ -45,17 +45,66 @@ static void put_limit(struct cj__grid *grid, const cj_run *run, const cj_judged 
     if (row == NULL)
         return;
     cj__write_step_figure(&row[0], limit->step, limit->figure);
+    if (limit->hz > 0) {
+        cj_text_add(&row[0], " at ");
+        cj__write_rounded(&row[0], limit->hz, NAN, "Hz");
+    }
     if (isfinite(limit->value))
         cj__write_value(&row[1], limit->value, limit->u, unit);
     else
-        cj_text_add(&row[1], "-");
+        cj__write_bound(&row[1], limit->bound, limit->bound_kind == CJ_BELOW, unit);
     cj__write_range(&row[2], isnan(limit->min) ? -INFINITY : limit->min,
                     isnan(limit->max) ? INFINITY : limit->max, unit);
     cj_text_add(&row[3], "%s", limit->verdict == CJ_FAIL ? "broken" : "undecided");
-    if (limit->why != NULL && !isfinite(limit->value)) {
-        cj_text_add(&row[3], ": ");
-        cj__write_clean(&row[3], limit->why);
+}
+
+static bool is_read(const cj_judged *limit)
+{
+    return isfinite(limit->value) || limit->bound_kind != CJ_BOUND_NONE;
+}
+
+/* Same step, and undecided for the same reason, as one before. */
+static bool is_repeated(const cj_run *run, size_t which, bool same_step)
+{
+    const cj_judged *limit = &run->limits[which];
+    for (size_t i = 0; i < which; i++) {
+        const cj_judged *other = &run->limits[i];
+        if (other->verdict == CJ_VERDICT_UNDECIDED && !is_read(other) && other->why != NULL &&
+            strcmp(other->why, limit->why) == 0 &&
+            (!same_step || strcmp(other->step, limit->step) == 0))
+            return true;
     }
+    return false;
+}
+
+/* Limits that nothing was read for: one line for each reason, with the steps. */
+static void write_unread(cj_text *out, const cj_run *run, size_t first, size_t indent)
+{
+    const char *why = run->limits[first].why;
+    cj_text steps = {0};
+    size_t count = 0, named = 0;
+    for (size_t i = first; i < run->limit_count; i++) {
+        const cj_judged *limit = &run->limits[i];
+        if (limit->verdict != CJ_VERDICT_UNDECIDED || is_read(limit) || limit->why == NULL ||
+            strcmp(limit->why, why) != 0)
+            continue;
+        count++;
+        if (is_repeated(run, i, true))
+            continue;
+        cj_text_add(&steps, named++ > 0 ? ", " : "");
+        if (strcmp(limit->step, "*") == 0)
+            cj__write_label(&steps, limit->figure, (const char *const[2]){"", ""});
+        else
+            cj__write_clean(&steps, limit->step);
+    }
+    cj_text line = {0};
+    cj_text_add(&line, "%zu undecided: ", count);
+    cj__write_clean(&line, why);
+    cj_text_add(&line, " (%s)", steps.bytes != NULL ? steps.bytes : "");
+    line.failed = line.failed || steps.failed;
+    cj__write_item(out, indent, "", &line);
+    cj_text_free(&steps);
+    cj_text_free(&line);
 }
 
 /* Those that are not kept, the broken ones first. */
@@ -65,10 +114,14 @@ static void write_limits(cj_text *out, const cj_run *run, size_t indent)
     const cj_verdict order[] = {CJ_FAIL, CJ_VERDICT_UNDECIDED};
     for (size_t k = 0; k < 2; k++)
         for (size_t i = 0; i < run->limit_count; i++)
-            if (run->limits[i].verdict == order[k])
+            if (run->limits[i].verdict == order[k] && is_read(&run->limits[i]))
                 put_limit(&grid, run, &run->limits[i]);
     cj__grid_write(&grid, indent, out);
     cj__grid_free(&grid);
+    for (size_t i = 0; i < run->limit_count; i++)
+        if (run->limits[i].verdict == CJ_VERDICT_UNDECIDED && !is_read(&run->limits[i]) &&
+            run->limits[i].why != NULL && !is_repeated(run, i, false))
+            write_unread(out, run, i, indent);
 }
 
 static void write_figures_of(cj_text *out, double margin)

@@ -308,17 +308,24 @@ static cj_status set_links(cj_log *log, int64_t run, const int64_t links[2], cj_
     return status;
 }
 
-/* Once the figures have their numbers and units. */
+/* Once the figures have their numbers. */
 static cj_status set_worst(cj_log *log, const struct place *at, const cj_run *run, cj_error *err)
 {
-    const cj_logged_figure worst = {.step = run->head.worst_step, .key = run->head.worst_figure};
-    int64_t id = 0;
-    if (run->head.worst_step[0] == '\0')
-        return CJ_OK;
-    cj_status status = figure_id(log, at, &worst, &id, err);
-    return status == CJ_OK
-               ? cj__sql_do(log, err, "UPDATE runs SET worst = ? WHERE id = ?", "ii", id, at->run)
-               : status;
+    const cj_run_head *head = &run->head;
+    for (size_t i = 0; i < run->limit_count && head->worst_step[0] != '\0'; i++) {
+        const cj_judged *limit = &run->limits[i];
+        const cj_logged_figure figure = {
+            .step = limit->step, .key = limit->figure, .hz = limit->hz};
+        int64_t id = 0;
+        if (limit->margin != head->margin || strcmp(limit->step, head->worst_step) != 0 ||
+            strcmp(limit->figure, head->worst_figure) != 0)
+            continue;
+        cj_status status = figure_id(log, at, &figure, &id, err);
+        return status == CJ_OK ? cj__sql_do(log, err, "UPDATE runs SET worst = ? WHERE id = ?",
+                                            "ii", id, at->run)
+                               : status;
+    }
+    return CJ_OK;
 }
 
 static cj_status insert_head(cj_log *log, cj_run *run, struct place *at, cj_error *err)

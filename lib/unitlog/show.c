@@ -114,7 +114,9 @@ static cj_status take_limit(cj_log *log, sqlite3_stmt *statement, cj_run *run, c
                          .verdict = (cj_verdict)sqlite3_column_int(statement, 7),
                          .margin = cj__take_real(statement, 8),
                          .hz = sqlite3_column_double(statement, 10),
-                         .bound = NAN};
+                         .bound = cj__take_real(statement, 12)};
+    if (!isnan(limit->bound))
+        limit->bound_kind = sqlite3_column_int(statement, 11) ? CJ_ABOVE : CJ_BELOW;
     if (cj__take_text(statement, 0, &limit->step) != CJ_OK ||
         cj__take_text(statement, 1, &limit->figure) != CJ_OK)
         return cj_fail_memory(err);
@@ -204,9 +206,10 @@ cj_status cj__run_whole(cj_log *log, int64_t id, cj_run **out, cj_error *err)
          " ORDER BY x.figure",
          take_figure},
         {"SELECT f.step, f.key, x.value, x.u, l.low, l.high, l.derived, x.verdict, x.margin, "
-         "x.why, f.hz"
+         "x.why, f.hz, n.above, n.bound"
          " FROM runs r JOIN units u ON u.id = r.unit JOIN figures f ON f.board = u.board"
          " JOIN run_limits x ON x.figure = f.id AND x.run = r.id JOIN limits l ON l.id = x.lim"
+         " LEFT JOIN run_bounds n ON n.run = x.run AND n.figure = x.figure"
          " WHERE r.id = ? ORDER BY x.lim",
          take_limit},
         {"SELECT f.fault, x.rank, x.probability FROM run_faults x JOIN faults f ON f.id = x.fault"

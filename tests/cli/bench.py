@@ -57,7 +57,7 @@ class Bench:
         `lines`, one or more) that begins with the program's name, with nothing on standard output."""
         environment = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLDJOINT_LOG")}
         environment.update({"LC_ALL": "C"}, **(env or {}))
-        done = subprocess.run([self.program, *map(str, arguments)], input=stdin, stdout=stdout,
+        done = subprocess.run([self.program, *(one if isinstance(one, bytes) else str(one) for one in arguments)], input=stdin, stdout=stdout,
                               stderr=subprocess.PIPE, cwd=self.folder, env=environment, timeout=300,
                               check=False)
         answer = Answer(done.returncode, done.stdout or b"", done.stderr.decode("utf-8", "replace"))
@@ -77,7 +77,7 @@ class Bench:
         allowed = (status,) if isinstance(status, int) else status
         expect(given.status in allowed, f"exit status {given.status}, not {allowed}: {given.err}")
         found = given.json()
-        check_object(found, arguments[0])
+        check_object(found, " ".join(arguments[:2 if arguments[0] == "log" else 1]))
         if arguments[0] == "diagnose":
             wanted = {"healthy": 0, "fault": 1, "undecided": 2}[found["verdict"]]
             expect(given.status == wanted, f"exit status {given.status} for {found['verdict']}")

@@ -18,9 +18,14 @@ void a_residue_is_common_or_apart(void **state);
 void distortion_speaks_by_its_size(void **state);
 void a_searched_quantity_weighs_what_it_covers(void **state);
 
+/* test_learned.c */
+void what_was_read_is_known_again(void **state);
+void between_the_rails_anything_may_be_read(void **state);
+
 /* test_diagnose.c */
 void readings_of_a_fault_name_it(void **state);
 void a_good_unit_is_healthy(void **state);
+void a_level_that_stays_put_shows_a_load(void **state);
 void a_stranger_is_not_given_a_name(void **state);
 void the_next_reading_splits_what_is_left(void **state);
 void nothing_read_is_undecided(void **state);

