@@ -46,8 +46,8 @@ struct request {
     char *log_texts[LOG_TEXTS];       /* NULL: not given */
     bool keep, label, csv, voided;    /* of log */
     bool all;                         /* report --all */
-    bool digests;                     /* of captures: JSON has them, and a log */
     bool no_history;                  /* diagnose by the built-in priors alone */
+    bool digests;                     /* of captures: JSON has them, and a log */
     char *stimulus_name, *match_name; /* --stimulus, --match; NULL: not given */
     cj_stimulus stimulus;             /* what chain_read makes of them; .measure points there */
     struct measured *match;
@@ -72,7 +72,7 @@ struct command {
 extern const struct command command_measure, command_compare, command_scale, command_board,
     command_diagnose, command_plan, command_stimulus, command_log_add, command_log_list,
     command_log_show, command_log_void, command_log_repair, command_log_merge, command_log_export,
-    command_report;
+    command_log_stats, command_report;
 
 /* ---- options.c ---- */
 
@@ -172,10 +172,9 @@ cj_status log_take(struct request *request, int option, const char *text, cj_err
 cj_status log_open(const struct request *request, cj_log_mode mode, cj_log **out, cj_error *err);
 /* The name of that file. */
 cj_status log_path(const struct request *request, cj_text *out, cj_error *err);
-/* The repairs of a board's units, and the name of their log, where --log or $COLDJOINT_LOG says
- * which and --no-history does not stand; else none. */
-cj_status log_history(const struct request *request, const char *board, cj_history *out,
-                      cj_text *name, cj_error *err);
+/* The repairs of a board's units, and the name of their log, where --log or $COLDJOINT_LOG says which and --no-history
+ * does not stand; else none. */
+cj_status log_history(const struct request *request, const char *board, cj_history *out, cj_text *name, cj_error *err);
 
 /* ---- board.c ---- */
 

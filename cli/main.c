@@ -9,10 +9,10 @@
 #include <unistd.h>
 
 static const struct command *const commands[] = {
-    &command_measure,   &command_compare,    &command_scale,    &command_board,
-    &command_diagnose,  &command_plan,       &command_stimulus, &command_log_add,
-    &command_log_list,  &command_log_show,   &command_log_void, &command_log_repair,
-    &command_log_merge, &command_log_export, &command_report};
+    &command_measure,   &command_compare,    &command_scale,     &command_board,
+    &command_diagnose,  &command_plan,       &command_stimulus,  &command_log_add,
+    &command_log_list,  &command_log_show,   &command_log_void,  &command_log_repair,
+    &command_log_merge, &command_log_export, &command_log_stats, &command_report};
 
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 

@@ -208,6 +208,11 @@ CJ_API CJ_MUST_CHECK cj_status cj_report_repair_text(const cj_repair *repair, cj
 CJ_API CJ_MUST_CHECK cj_status cj_report_repair_json(const cj_repair *repair, cj_text *out,
                                                      cj_error *err);
 
+/* The answer of `log stats`. */
+CJ_API CJ_MUST_CHECK cj_status cj_report_batch_text(const cj_batch *batch, const cj_report_style *style,
+                                                    cj_text *out, cj_error *err);
+CJ_API CJ_MUST_CHECK cj_status cj_report_batch_json(const cj_batch *batch, cj_text *out, cj_error *err);
+
 /* An export in pieces: the beginning (run NULL), each run, the end (repairs). CSV is a row a figure, RFC 4180. */
 CJ_API CJ_MUST_CHECK cj_status cj_report_export_csv(const cj_run *run, cj_text *out, cj_error *err);
 CJ_API CJ_MUST_CHECK cj_status cj_report_export_json(const cj_run *run, bool first, cj_text *out,

@@ -247,6 +247,68 @@ CJ_API CJ_MUST_CHECK cj_status cj_log_batch(cj_log *log, const cj_batch_choice *
                                             cj_error *err);
 CJ_API void cj_batch_log_free(cj_batch_log *batch);
 
+/* A point of an individuals chart that is out of control. */
+typedef struct cj_out_point {
+    size_t run;
+    unsigned char why; /* a set of cj_out */
+} cj_out_point;
+
+enum { CJ_OUTLIERS = 2 };
+
+/* One figure of a batch. Angles are within 180 degrees of their mean, their limits with them. */
+typedef struct cj_figure_stats {
+    const cj_logged_values *logged; /* step, key, unit, hz; of the batch log */
+    double min, max;        /* NaN: open */
+    size_t missing;         /* runs in which it was not measured */
+    cj_summary summary;
+    cj_capability capable;
+    cj_chart chart;
+    cj_interval tolerance;  /* holds 99 % of all units with 95 % confidence, the figure being normal */
+    cj_out_point *out;
+    size_t out_count;
+    size_t outliers[CJ_OUTLIERS]; /* runs, by Grubbs' test at 95 %, once more without the first */
+    size_t outlier_count;
+} cj_figure_stats;
+
+/* A fault at its place (a wrong value whatever the value), and how often. */
+typedef struct cj_fault_count {
+    char *fault;      /* as a command line has it */
+    size_t confirmed; /* repairs */
+    size_t suspected; /* units whose latest run did not pass and names it first */
+} cj_fault_count;
+
+/* A limit proposed from good units. */
+typedef struct cj_proposed {
+    const cj_logged_values *logged;
+    double min, max; /* NaN: open */
+    size_t count;    /* good units it rests on */
+} cj_proposed;
+
+enum { CJ_PROPOSE_LEAST = 5 }; /* good units that a proposal needs */
+
+/* The latest runs of a board's units together. */
+typedef struct cj_batch {
+    char *board;
+    cj_batch_log *log; /* its runs, oldest first, and values */
+    size_t passed, failed, undecided;
+    cj_interval yield; /* of passed out of all, 95 % */
+    cj_figure_stats *figures; /* those that have limits; of a board without limits all */
+    size_t figure_count;
+    cj_fault_count *faults; /* commonest first */
+    size_t fault_count;
+    size_t good;            /* units that neither failed nor have a fault that is likelier than not */
+    cj_proposed *proposed;  /* where the board has no limits */
+    size_t proposed_count;
+} cj_batch;
+
+/*
+ * Proposed are limits on gain, phase and DC (two-sided), on distortion, noise and hum (upper), and on the corners of a
+ * response: the normal tolerance interval of good units (99 % of all units, 95 % confidence), rounded outward. They are of
+ * values as measured: a unit passes them only inside by its own expanded uncertainty. CJ_USAGE: no unit of that board.
+ */
+CJ_API CJ_MUST_CHECK cj_status cj_batch_make(cj_log *log, const char *board, cj_batch **out, cj_error *err);
+CJ_API void cj_batch_free(cj_batch *batch);
+
 #ifdef __cplusplus
 }
 #endif

@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Boards that nobody would build, through the whole of `board` and `diagnose`: a right answer or one clear refusal."""
-from bench import check_fault, expect
+from bench import Skip, check_fault, expect
 
 TONE = "step: tone, drive: in1, tone: {hz: 1000, peak: 1}, see: [in1, out]"
 QUIET = "step: quiet, drive: none, see: [out]"
@@ -127,6 +127,8 @@ def very_many_opamps(bench):
     bench.error(65, "coldjoint: wide.yaml: 501 op-amp sections; expected at most 500*", "board", refused)
     bench.error(65, "coldjoint: wide.yaml: 501 op-amp sections; expected at most 500*", "diagnose", refused,
                 "tone:gain_db=0")
+    if bench.sanitized:
+        raise Skip("takes minutes under the sanitizers")
     study = bench.answer("board", path, status=0)
     expect("too many op-amps" in study.get("why", "") and not study["groups"] and not study["unseen"], "compared?")
     gain = study["steps"][0]["figures"]["gain_db"]["value"]

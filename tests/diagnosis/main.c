@@ -37,6 +37,8 @@ int main(void)
         cmocka_unit_test(readings_files_are_bounded),
         cmocka_unit_test(other_files_are_no_readings),
         cmocka_unit_test(observing_runs_out_of_memory),
+        cmocka_unit_test(repairs_count_by_kind_part_and_place),
+        cmocka_unit_test(repairs_find_their_suspects),
     };
     return cmocka_run_group_tests_name("diagnosis", tests, NULL, NULL);
 }

@@ -40,4 +40,8 @@ void readings_files_are_bounded(void **state);
 void other_files_are_no_readings(void **state);
 void observing_runs_out_of_memory(void **state);
 
+/* test_history.c */
+void repairs_count_by_kind_part_and_place(void **state);
+void repairs_find_their_suspects(void **state);
+
 #endif

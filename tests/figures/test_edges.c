@@ -105,7 +105,7 @@ void edges_too_fast_or_absent(void **state)
 void edges_scatter_as_stated(void **state)
 {
     (void)state;
-    enum { TRIALS = 40 };
+    enum { TRIALS = TRIALS_OF(40) };
     double sum = 0, square = 0, u = 0;
     for (int trial = 0; trial < TRIALS; trial++) {
         struct memory_capture *made = memory_capture_new(1, 10000, 500e3);
@@ -122,6 +122,6 @@ void edges_scatter_as_stated(void **state)
     double mean = sum / TRIALS, spread = sqrt(fmax(0, square / TRIALS - mean * mean));
     print_message("rise_s spread %.2g, u / spread %.2f, mean off %.2f u\n", spread, u / spread,
                   (mean - 20e-6 * log(9)) / u);
-    assert_true(u > 0.7 * spread && u < 3 * spread);
+    assert_true(SANITIZED || (u > 0.7 * spread && u < 3 * spread)); /* too few trials there */
     check_close("mean", mean, 20e-6 * log(9), u);
 }

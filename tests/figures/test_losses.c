@@ -63,7 +63,7 @@ void losses_are_found(void **state)
                  {9000, 48e3, 5e-4}, {19000, 96e3, 5e-4}, {1000, 48e3, 2e-4}, {5000, 48e3, 2e-4}};
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         struct trial t = {cases[i].hz, cases[i].rate, cases[i].seconds, 0, 0, 0, 0, 0};
-        for (unsigned long long seed = 1; seed <= 20; seed++)
+        for (unsigned long long seed = 1; seed <= TRIALS_OF(20); seed++)
             run_trial(&t, 100 * i + seed);
         print_message("%5.0f Hz at %5.0f a second, %.1f ms: %d of %d found, %d false\n", t.hz,
                       t.rate, 1e3 * t.seconds, t.found, t.made, t.false_ones);

@@ -112,9 +112,8 @@ void noise_uncertainties(void **state)
     for (int k = 0; k < 3; k++) {
         double spread = sqrt((square[k] - sum[k] * sum[k]) * TRIALS / (TRIALS - 1.0));
         print_message("%-16s u / spread %.3f\n", names[k], u[k] / spread);
-        /* T trials know the spread to 1/sqrt(2T): three times that and 5 %; the meter's u holds in
-         * the limit of many readings and is some way off for ten */
-        check_close(names[k], u[k] / spread, 1, 3 / sqrt(2.0 * TRIALS) + (k == 1 ? 0.25 : 0.05));
+        /* the meter's u holds in the limit of many readings and is some way off for ten */
+        check_close(names[k], u[k] / spread, 1, SCATTER_OF(TRIALS) + (k == 1 ? 0.25 : 0.05));
     }
 }
 

@@ -118,7 +118,8 @@ void signals_that_are_no_tone(void **state)
                 check_close("delay", value_of(&m->pair, "delay_s"), 7 / 96e3, 0.2 / 96e3);
                 /* long enough for a response: 7 samples late and upside down at 1 kHz */
                 if (lengths[l] >= 96000)
-                    check_close("phase", value_of(&m->pair, "phase_deg"), 180 - 360e3 * 7 / 96e3, 0.1);
+                    check_close("phase", value_of(&m->pair, "phase_deg"), 180 - 360e3 * 7 / 96e3,
+                                0.1);
                 else
                     check_missing(&m->pair, "phase_deg", "no single tone");
             }

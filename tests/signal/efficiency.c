@@ -3,16 +3,18 @@
  * efficiency.c - the tone fit against the Cramer-Rao bound, and its stated uncertainties against
  * the actual spread, over seeded trials. Prints a table; fails where a bound is broken.
  *
- *     efficiency [short|full|long]
+ *     efficiency [few|usual|long]
  *
- * short: every fourth case (for builds with sanitizers); full: all cases of up to 2 500 samples;
- * long: the cases of 100 000 samples. The bounds are those of the exact Fisher matrix of the model
+ * few: every fourth case in 200 trials (for builds with sanitizers, which look at memory); usual:
+ * all cases of up to 2 500 samples in 1 000 trials; long: those in 2 000, and the cases of 100 000
+ * samples. The bounds are those of the exact Fisher matrix of the model
  * at the true values, frequency shared by the channels, built column by column below; where a case
  * has many periods and one channel they are the textbook formulas (Rife and Boorstyn 1974, Kay
  * 1993), which is asserted.
  *
- * With 2 000 trials the ratio of a root mean square error to its bound has a standard error of 1.6
- * %.
+ * With T trials the ratio of a root mean square error to its bound has a standard error of
+ * 1/sqrt(2T): 1.6 % for 2 000, 2.2 % for 1 000. Where the trials are few a bound is broken only
+ * when it is by three of them.
  */
 #include "coldjoint/signal.h"
 
@@ -37,48 +39,47 @@ typedef struct trial_case {
     int channels;  /* channel 2: half the level, the same noise, a radian later */
     int harmonics; /* in the signal: 1, or several falling off as 0.3 / k */
     int asked;     /* options.harmonics: 0 or as many as there are */
-    int trials;
 } trial_case;
 
 static const trial_case short_records[] = {
-    {100, 3.0, 10, 0.3, 1, 1, 0, 2000},
-    {100, 3.0, 60, 1.3, 1, 1, 0, 2000},
-    {100, 3.3, 30, 1.9, 1, 1, 0, 2000},
-    {100, 3.7, 90, 2.9, 2, 1, 0, 2000},
-    {100, 5.5, 10, 0.8, 2, 1, 0, 2000},
-    {100, 6.1, 30, -1.0, 1, 1, 0, 2000},
-    {100, 6.9, 10, 2.2, 1, 1, 0, 2000},
-    {100, 13.3, 60, 1.0, 2, 1, 0, 2000},
-    {100, 25.7, 10, -2.0, 1, 1, 0, 2000},
-    {100, 39.4, 30, 0.4, 1, 1, 0, 2000},
-    {100, 39.4, 90, 0.4, 2, 1, 0, 2000},
-    {2500, 3.0, 10, 0.3, 1, 1, 0, 2000},
-    {2500, 3.4, 50, 1.2, 2, 1, 0, 2000},
-    {2500, 6.5, 10, -0.7, 1, 1, 0, 2000},
-    {2500, 17.2, 30, 2.0, 2, 1, 0, 2000},
-    {2500, 51.0, 90, 0.1, 1, 1, 0, 2000},
-    {2500, 500.0, 10, 1.1, 1, 1, 0, 2000},
-    {2500, 500.0, 70, 1.1, 2, 1, 0, 2000},
-    {2500, 999.3, 30, -1.3, 1, 1, 0, 2000},
-    {2500, 21.3, 50, 1.0, 2, 5, 0, 2000},
+    {100, 3.0, 10, 0.3, 1, 1, 0},
+    {100, 3.0, 60, 1.3, 1, 1, 0},
+    {100, 3.3, 30, 1.9, 1, 1, 0},
+    {100, 3.7, 90, 2.9, 2, 1, 0},
+    {100, 5.5, 10, 0.8, 2, 1, 0},
+    {100, 6.1, 30, -1.0, 1, 1, 0},
+    {100, 6.9, 10, 2.2, 1, 1, 0},
+    {100, 13.3, 60, 1.0, 2, 1, 0},
+    {100, 25.7, 10, -2.0, 1, 1, 0},
+    {100, 39.4, 30, 0.4, 1, 1, 0},
+    {100, 39.4, 90, 0.4, 2, 1, 0},
+    {2500, 3.0, 10, 0.3, 1, 1, 0},
+    {2500, 3.4, 50, 1.2, 2, 1, 0},
+    {2500, 6.5, 10, -0.7, 1, 1, 0},
+    {2500, 17.2, 30, 2.0, 2, 1, 0},
+    {2500, 51.0, 90, 0.1, 1, 1, 0},
+    {2500, 500.0, 10, 1.1, 1, 1, 0},
+    {2500, 500.0, 70, 1.1, 2, 1, 0},
+    {2500, 999.3, 30, -1.3, 1, 1, 0},
+    {2500, 21.3, 50, 1.0, 2, 5, 0},
     /* one and a half to three periods, the number of harmonics given */
-    {100, 1.5, 10, 0.3, 1, 1, 1, 2000},
-    {100, 1.5, 30, 1.7, 1, 1, 1, 2000},
-    {100, 1.7, 40, 0.9, 2, 1, 1, 2000},
-    {100, 2.0, 30, 0.2, 1, 3, 3, 2000},
-    {100, 2.4, 20, 2.5, 2, 2, 2, 2000},
-    {2500, 1.5, 10, -0.5, 1, 1, 1, 2000},
-    {2500, 1.5, 50, 1.2, 2, 3, 3, 2000},
-    {2500, 1.6, 70, 0.4, 1, 5, 5, 2000},
-    {2500, 2.2, 30, 2.0, 1, 3, 3, 2000},
-    {2500, 2.9, 90, 1.0, 2, 5, 5, 2000},
+    {100, 1.5, 10, 0.3, 1, 1, 1},
+    {100, 1.5, 30, 1.7, 1, 1, 1},
+    {100, 1.7, 40, 0.9, 2, 1, 1},
+    {100, 2.0, 30, 0.2, 1, 3, 3},
+    {100, 2.4, 20, 2.5, 2, 2, 2},
+    {2500, 1.5, 10, -0.5, 1, 1, 1},
+    {2500, 1.5, 50, 1.2, 2, 3, 3},
+    {2500, 1.6, 70, 0.4, 1, 5, 5},
+    {2500, 2.2, 30, 2.0, 1, 3, 3},
+    {2500, 2.9, 90, 1.0, 2, 5, 5},
 };
 
 static const trial_case long_records[] = {
-    {100000, 3.0, 10, 0.3, 1, 1, 0, 2000},     {100000, 7.7, 30, 1.3, 2, 1, 0, 2000},
-    {100000, 100.3, 90, 2.3, 1, 1, 0, 2000},   {100000, 500.0, 50, -1.3, 2, 1, 0, 2000},
-    {100000, 20000.4, 10, 0.7, 1, 1, 0, 2000}, {100000, 39900.0, 70, 1.7, 2, 1, 0, 2000},
-    {100000, 1.5, 30, 0.5, 1, 3, 3, 2000},     {100000, 2.5, 60, 1.5, 2, 2, 2, 2000},
+    {100000, 3.0, 10, 0.3, 1, 1, 0},     {100000, 7.7, 30, 1.3, 2, 1, 0},
+    {100000, 100.3, 90, 2.3, 1, 1, 0},   {100000, 500.0, 50, -1.3, 2, 1, 0},
+    {100000, 20000.4, 10, 0.7, 1, 1, 0}, {100000, 39900.0, 70, 1.7, 2, 1, 0},
+    {100000, 1.5, 30, 0.5, 1, 3, 3},     {100000, 2.5, 60, 1.5, 2, 2, 2},
 };
 
 typedef struct truth {
@@ -183,12 +184,13 @@ static int judge(const char *name, const tally *of, double bound)
     double rms = sqrt(of->squares / count);
     double spread = sqrt(of->squares / count - pow(of->sum / count, 2));
     double efficiency = rms / bound, stated = of->stated / count / spread;
-    int bad = !(efficiency <= WORST) || !(fabs(stated - 1.0) <= U_WITHIN);
+    double scatter = count < 1000 ? 3 / sqrt(2 * count) : 0;
+    int bad = !(efficiency <= WORST + scatter) || !(fabs(stated - 1.0) <= U_WITHIN + scatter);
     printf("  %s %.3f u %.3f%s", name, efficiency, stated, bad ? " BROKEN" : "");
     return bad;
 }
 
-static int run_case(const trial_case *at, unsigned long seed)
+static int run_case(const trial_case *at, unsigned long seed, int trials)
 {
     truth is = truth_of(at);
     bounds best = bounds_of(at, &is);
@@ -202,7 +204,7 @@ static int run_case(const trial_case *at, unsigned long seed)
     for (int c = 0; c < at->channels; c++)
         for (size_t i = 0; i < at->n; i++)
             clean[c][i] = signal_at(&is, c, at->harmonics, (double)i - 0.5 * (double)(at->n - 1));
-    for (int trial = 0; trial < at->trials; trial++) {
+    for (int trial = 0; trial < trials; trial++) {
         for (int c = 0; c < at->channels; c++)
             for (size_t i = 0; i < at->n; i++)
                 x[c][i] = clean[c][i] + gsl_ran_gaussian_ziggurat(random, is.sigma);
@@ -248,7 +250,7 @@ static int run_case(const trial_case *at, unsigned long seed)
 /* The exact bounds go over into the textbook's for many periods. */
 static int check_textbook(void)
 {
-    trial_case at = {2500, 250.3, 40, 0.6, 1, 1, 0, 0};
+    trial_case at = {2500, 250.3, 40, 0.6, 1, 1, 0};
     truth is = truth_of(&at);
     bounds got = bounds_of(&at, &is);
     double n = 2500, eta = 0.5 / (is.sigma * is.sigma);
@@ -263,22 +265,17 @@ static int check_textbook(void)
 
 int main(int argc, char **argv)
 {
-    const char *which = argc > 1 ? argv[1] : "full";
-    const trial_case *cases = short_records;
-    size_t count = sizeof short_records / sizeof *short_records, step = 1;
-    if (strcmp(which, "long") == 0) {
-        cases = long_records;
-        count = sizeof long_records / sizeof *long_records;
-    } else if (strcmp(which, "short") == 0) {
-        step = 4;
-    }
-    int bad = check_textbook();
+    const char *which = argc > 1 ? argv[1] : "usual";
+    bool all = strcmp(which, "long") == 0, few = strcmp(which, "few") == 0;
+    int bad = check_textbook(), trials = all ? 2000 : few ? 200 : 1000;
     printf("root mean square error over the Cramer-Rao bound (at most %.2f), and mean stated u "
            "over the "
            "spread (1 within %.2f)\n",
            WORST, U_WITHIN);
-    for (size_t i = 0; i < count; i += step)
-        bad += run_case(&cases[i], 1 + i) != 0;
+    for (size_t i = 0; i < sizeof short_records / sizeof *short_records; i += few ? 4 : 1)
+        bad += run_case(&short_records[i], 1 + i, trials) != 0;
+    for (size_t i = 0; all && i < sizeof long_records / sizeof *long_records; i++)
+        bad += run_case(&long_records[i], 1 + i, trials) != 0;
     printf(bad ? "%d cases broken\n" : "all cases hold\n", bad);
     return bad != 0;
 }
