@@ -4,6 +4,7 @@
 #include "check.h"
 
 #include "board_sample.h"
+#include "failing.h"
 #include "report/drawing.h"
 #include "report/page.h"
 
@@ -359,6 +360,28 @@ static void gnuplot_text(void **state)
     cj__plots_free(&plots);
 }
 
+/* Every allocation in turn: an error and no half page, never a page that lacks something. */
+static cj_status page_job(void *user, cj_error *err)
+{
+    const struct board_sample *sample = user;
+    const cj_page page = {
+        .board = sample->board, .observed = sample->observed, .diagnosis = &sample->diagnosis};
+    cj_text out = {0};
+    cj_status status = cj_report_page(&page, &out, err);
+    assert_true(status == CJ_OK || out.length == 0);
+    cj_text_free(&out);
+    return status;
+}
+
+static void page_out_of_memory(void **state)
+{
+    (void)state;
+    struct board_sample sample;
+    board_sample_make(&sample);
+    assert_true(failing_each("page", page_job, &sample) > 20);
+    board_sample_free(&sample);
+}
+
 /* ---- findings back from JSON ---- */
 
 static void findings_read_back(void **state)
@@ -395,7 +418,7 @@ int main(void)
         cmocka_unit_test(spectrum_levels),      cmocka_unit_test(trace_of_three_periods),
         cmocka_unit_test(band_of_a_low_pass),   cmocka_unit_test(page_is_whole_and_harmless),
         cmocka_unit_test(page_without_gnuplot), cmocka_unit_test(gnuplot_text),
-        cmocka_unit_test(findings_read_back),
+        cmocka_unit_test(page_out_of_memory),   cmocka_unit_test(findings_read_back),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
