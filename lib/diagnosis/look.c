@@ -35,6 +35,12 @@ static double clip_error(const cj_prediction *seen, int point, int channel)
 #define CLIP_COMMON 0.85
 #define CLIP_OWN 0.53 /* sqrt(1 - CLIP_COMMON^2) */
 
+/* So is a path that is known only loosely. */
+#define ALIKE 0.99
+#define OTHERWISE 0.14 /* sqrt(1 - ALIKE^2) */
+
+#define DISTORTS 0.01 /* THD of a wave that loses some of its tone */
+
 static double complex as_complex(cj_complex z)
 {
     return z.re + z.im * I;
@@ -189,20 +195,44 @@ static cj__behind clip_column(const cj__filling *filling, const cj__feature *fea
     return CJ__CLIP_SIZE + 3 * (cj__behind)(output % CJ__CLIP_MOST);
 }
 
+/* A relative error of a ratio that steps have in common: the column of its size, and behind it that
+ * of its phase. */
+static void common_error(const cj__filling *filling, const cj__feature *feature, cj__behind column,
+                         double error, double complex ratio)
+{
+    if (feature->rows == 2) {
+        set_behind(filling, feature, 0, column, error * creal(ratio));
+        set_behind(filling, feature, 1, column, error * cimag(ratio));
+        set_behind(filling, feature, 0, column + 1, -error * cimag(ratio));
+        set_behind(filling, feature, 1, column + 1, error * creal(ratio));
+    } else {
+        set_behind(filling, feature, 0, column, error * cabs(ratio));
+    }
+}
+
 static void clipped_ratio(const cj__filling *filling, size_t index, double complex ratio)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double error = clip_error(filling->seen, feature->point, 1), common = CLIP_COMMON * error;
-    cj__behind size = clip_column(filling, feature, 1), phase = size + 1;
-    if (feature->rows == 2) {
-        set_behind(filling, feature, 0, size, common * creal(ratio));
-        set_behind(filling, feature, 1, size, common * cimag(ratio));
-        set_behind(filling, feature, 0, phase, -common * cimag(ratio));
-        set_behind(filling, feature, 1, phase, common * creal(ratio));
-    } else {
-        set_behind(filling, feature, 0, size, common * cabs(ratio));
-    }
+    double error = clip_error(filling->seen, feature->point, 1);
+    common_error(filling, feature, clip_column(filling, feature, 1), CLIP_COMMON * error, ratio);
     add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error * cabs(ratio), 2));
+}
+
+/* A path that the manner knows only loosely lets the tone through more or less, in all steps alike.
+ */
+static void loose_ratio(const cj__filling *filling, size_t index, double complex ratio)
+{
+    const cj__feature *feature = &filling->scene->features[index];
+    const double *mean = filling->out->mean + feature->row;
+    double moved = fabs(mean[0] - filling->healthy[feature->row]);
+    if (feature->rows == 2)
+        moved = hypot(moved, mean[1] - filling->healthy[feature->row + 1]);
+    double rise = 1 + 9 * fmin(fmax((filling->seen->hz[feature->point] - 1e3) / 19e3, 0), 1);
+    double error = filling->manner->loose_db * DB * rise;
+    if (moved <= 0.02 * cabs(ratio))
+        return;
+    common_error(filling, feature, CJ__LOOSE_SIZE, ALIKE * error, ratio);
+    add_var(filling, index, pow((filling->spread ? OTHERWISE : 1) * error * cabs(ratio), 2));
 }
 
 static void fill_ratio(const cj__filling *filling, size_t index)
@@ -232,14 +262,11 @@ static void fill_ratio(const cj__filling *filling, size_t index)
         set_behind(filling, feature, r, CJ__MISMATCH, filling->scene->common * mean[r]);
     if (filling->seen->by == CJ_BY_TRANSIENT)
         clipped_ratio(filling, index, ratio);
-    if (filling->manner->loose_db > 0 && filling->healthy != NULL) {
-        double moved = fabs(mean[0] - filling->healthy[feature->row]);
-        if (feature->rows == 2)
-            moved = hypot(moved, mean[1] - filling->healthy[feature->row + 1]);
-        double rise = 1 + 9 * fmin(fmax((filling->seen->hz[feature->point] - 1e3) / 19e3, 0), 1);
-        if (moved > 0.02 * cabs(ratio))
-            add_var(filling, index, pow(filling->manner->loose_db * DB * rise * cabs(ratio), 2));
-    }
+    else if (filling->seen->thd[1] >
+             DISTORTS) /* what bends a wave so much takes as much off its tone */
+        add_var(filling, index, pow(filling->seen->thd[1] * cabs(ratio), 2));
+    if (filling->manner->loose_db > 0 && filling->healthy != NULL)
+        loose_ratio(filling, index, ratio);
 }
 
 static void fill_level(const cj__filling *filling, size_t index)

@@ -11,7 +11,8 @@
 
 /* Beyond what the figures themselves state: what no model of the parts covers, relative and
  * absolute. */
-#define RATIO_ERROR 0.002 /* of gain, and in radian */
+#define RATIO_ERROR 0.002 /* of gain: steps of a scope's converter that are not quite even ... */
+#define TURN_ERROR 5e-4   /* ... turn a phase hardly, radian */
 #define RATIO_FLOOR 5e-5  /* crosstalk of the two inputs and of the leads: -86 dB */
 #define FAINT 3e-4        /* of the drive, where only a trace of it is left: -70 dB */
 #define DC_ERROR_V 1e-3
@@ -182,7 +183,7 @@ static cj_status add_ratio(struct reading *reading, const cj_observation *gain, 
                            .seen = gain};
     if (usable(phase)) {
         double angle = phase->value * DEGREE, turn = fmin(known_u(phase, 0) * DEGREE, 3);
-        double across = square(size) * (square(turn) + square(RATIO_ERROR)) + floor;
+        double across = square(size) * (square(turn) + square(TURN_ERROR)) + floor;
         double c = cos(angle), s = sin(angle);
         feature.kind = CJ__F_RATIO;
         feature.phase = phase;

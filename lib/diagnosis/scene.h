@@ -96,11 +96,14 @@ double cj__look_drive(const cj__scene *scene, size_t look); /* V peak of the sou
 bool cj__look_source(const cj__scene *scene, size_t look, int channel);
 int cj__knobs(const cj__scene *scene); /* inputs that may have had a level of their own */
 
-/* Columns at the end, common to all steps: the generator's level; the channels' mismatch; what
+/* Columns at the end, common to all steps: the generator's level; the channels' mismatch;
+ * how far a loosely known path lets the tone through; what
  * stepping through time gets wrong of an output's tone, its size and phase, and of its DC. */
 typedef enum cj__behind {
     CJ__COMMON_LEVEL,
     CJ__MISMATCH,
+    CJ__LOOSE_SIZE,
+    CJ__LOOSE_PHASE,
     CJ__CLIP_SIZE, /* of the first output; the others' follow */
     CJ__CLIP_PHASE,
     CJ__CLIP_DC,

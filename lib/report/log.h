@@ -23,11 +23,21 @@ void cj__write_step_figure(cj_text *out, const char *step, const char *figure);
 /* The unit of a limit's figure; "" where it was not measured. */
 const char *cj__limit_unit(const cj_run *run, const cj_judged *limit);
 
+/* ---- undecidable.c ---- */
+
+/* Whether the capture chain, not the unit, leaves a limit undecided. */
+bool cj__undecidable(const cj_judged *limit);
+/* A line for each kind of figure of which there are such limits: why, and what would help. */
+CJ_MUST_CHECK cj_status cj__undecidable_lines(const cj_run *run, cj_lines *out, cj_error *err);
+
 /* ---- log_json.c ---- */
 
 json_t *cj__json_head(struct cj__json *json, const cj_run_head *head);
 /* With limits, figures, findings and captures. */
 json_t *cj__json_run(struct cj__json *json, const cj_run *run);
+/* As they were stored. NULL: memory is out. (They are ours, packed with a checksum; jansson calls a
+ * lack of memory a wrong token as well, so the two cannot be told apart.) */
+json_t *cj__stored_findings(const cj_run *run);
 json_t *cj__json_repair(struct cj__json *json, const cj_repair *repair);
 
 #endif

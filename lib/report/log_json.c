@@ -15,8 +15,9 @@ static json_t *fault_value(struct cj__json *json, const char *text)
     cj_fault fault = cj_fault_none(CJ_FAULT_OUTSIDE);
     if (text[0] == '\0')
         return json_null();
-    if (cj_fault_read(text, &fault, NULL) != CJ_OK)
-        return cj__json_text(text);
+    cj_status status = cj_fault_read(text, &fault, NULL);
+    if (status != CJ_OK)
+        return status == CJ_NOMEM ? NULL : cj__json_text(text);
     json_t *value = cj__json_fault(json, &fault);
     cj_fault_clear(&fault);
     return value;
@@ -97,26 +98,39 @@ static json_t *figure_value(struct cj__json *json, const cj_logged_figure *logge
     return object;
 }
 
+/* What stands under a key that comes from outside, which has to be text; made by `make` where there
+ * is nothing yet. */
+static json_t *under(struct cj__json *json, json_t *object, const char *key, json_t *(*make)(void))
+{
+    cj_text clean = {0};
+    json_t *value = NULL;
+    cj__write_clean(&clean, key);
+    if (!clean.failed) {
+        value = json_object_get(object, clean.bytes);
+        if (value == NULL) {
+            cj__json_set(json, object, clean.bytes, make());
+            value = json_object_get(object, clean.bytes);
+        }
+    }
+    json->failed = json->failed || value == NULL;
+    cj_text_free(&clean);
+    return value;
+}
+
 /* Points of a response are a list under their figure's name; the step's own figures stand by
  * themselves. */
 static void put_figure(struct cj__json *json, json_t *step, const cj_logged_figure *figure)
 {
-    json_t *figures = json_object_get(step, "figures"),
-           *response = json_object_get(step, "response");
-    if (!(figure->hz > 0)) {
-        cj__json_set(json, figures, figure->key, figure_value(json, figure));
+    json_t *value = figure_value(json, figure);
+    if (figure->hz > 0) {
+        json_t *response = under(json, step, "response", json_object);
+        cj__json_append(json, under(json, response, figure->key, json_array), value);
         return;
     }
-    if (response == NULL) {
-        response = json_object();
-        cj__json_set(json, step, "response", response);
-    }
-    json_t *list = json_object_get(response, figure->key);
-    if (list == NULL) {
-        list = json_array();
-        cj__json_set(json, response, figure->key, list);
-    }
-    cj__json_append(json, list, figure_value(json, figure));
+    json_t *place = under(json, json_object_get(step, "figures"), figure->key, json_object);
+    if (json_object_update(place, value) != 0)
+        json->failed = true;
+    json_decref(value);
 }
 
 static json_t *steps_value(struct cj__json *json, const cj_run *run)
@@ -124,16 +138,13 @@ static json_t *steps_value(struct cj__json *json, const cj_run *run)
     json_t *list = json_array(), *by_name = json_object();
     for (size_t i = 0; i < run->figure_count; i++) {
         const cj_logged_figure *figure = &run->figures[i];
-        json_t *step = json_object_get(by_name, figure->step);
-        if (step == NULL) {
-            step = json_object();
+        json_t *step = under(json, by_name, figure->step, json_object);
+        if (step != NULL && json_object_size(step) == 0) {
             cj__json_set(json, step, "step", cj__json_text(figure->step));
             cj__json_set(json, step, "figures", json_object());
-            cj__json_append(json, list, step);
-            cj__json_set(json, by_name, figure->step, json_incref(step));
+            cj__json_append(json, list, json_incref(step));
         }
-        if (step != NULL)
-            put_figure(json, step, figure);
+        put_figure(json, step, figure);
     }
     json_decref(by_name);
     return list;
@@ -155,21 +166,19 @@ static json_t *captures_value(struct cj__json *json, const cj_run *run)
     return list;
 }
 
-/* As they were stored; null where that is no JSON any more. */
-static json_t *findings_value(const cj_run *run)
-{
-    json_t *stored = json_loads(run->findings, 0, NULL);
-    return stored != NULL ? stored : json_null();
-}
-
 json_t *cj__json_run(struct cj__json *json, const cj_run *run)
 {
     json_t *object = cj__json_head(json, &run->head);
+    cj_lines advice = {0};
+    if (cj__undecidable_lines(run, &advice, NULL) != CJ_OK)
+        json->failed = true;
+    cj__json_set(json, object, "advice", cj__json_lines(json, &advice));
+    cj_lines_free(&advice);
     cj__json_set(json, object, "board_sha256", text_or_null(run->board_sha256));
     cj__json_set(json, object, "instruments", text_or_null(run->instruments));
     cj__json_set(json, object, "limits", limits_value(json, run));
     cj__json_set(json, object, "steps", steps_value(json, run));
-    cj__json_set(json, object, "findings", findings_value(run));
+    cj__json_set(json, object, "findings", cj__stored_findings(run));
     cj__json_set(json, object, "captures", captures_value(json, run));
     return object;
 }
@@ -273,23 +282,28 @@ cj_status cj_report_findings_json(const cj_findings *findings, cj_text *out, cj_
 cj_status cj_report_export_json(const cj_run *run, bool first, cj_text *out, cj_error *err)
 {
     struct cj__json json = {0};
+    size_t start = out->length;
     if (run == NULL) {
         cj_text_add(out, "{\"coldjoint\":\"log export\",\"version\":1,\"runs\":[");
-        return cj__finish(out, 0, err);
+        return cj__finish(out, start, err);
     }
     cj_text_add(out, first ? "\n" : ",\n");
-    return dump(&json, cj__json_run(&json, run), out, err);
+    if (dump(&json, cj__json_run(&json, run), out, err) != CJ_OK)
+        out->failed = true;
+    return cj__finish(out, start, err);
 }
 
 cj_status cj_report_export_json_end(const cj_repair *repairs, size_t count, cj_text *out,
                                     cj_error *err)
 {
     struct cj__json json = {0};
+    size_t start = out->length;
     json_t *list = json_array();
     for (size_t i = 0; i < count; i++)
         cj__json_append(&json, list, cj__json_repair(&json, &repairs[i]));
     cj_text_add(out, "\n],\"repairs\":");
-    cj_status status = dump(&json, list, out, err);
+    if (dump(&json, list, out, err) != CJ_OK)
+        out->failed = true;
     cj_text_add(out, "}\n");
-    return status == CJ_OK ? cj__finish(out, 0, err) : status;
+    return cj__finish(out, start, err);
 }

@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { SERIAL_COLUMNS = 24, LEAST_FINDING = 24 };
+enum { SERIAL_COLUMNS = 24, LEAST_FINDING = 24, MEMBERS = 5 };
 
 /* ---- limits ---- */
 
@@ -51,8 +51,10 @@ static void put_limit(struct cj__grid *grid, const cj_run *run, const cj_judged 
     }
     if (isfinite(limit->value))
         cj__write_value(&row[1], limit->value, limit->u, unit);
-    else
+    else {
+        cj_text_add(&row[1], limit->bound_kind == CJ_BELOW ? "< " : "> ");
         cj__write_bound(&row[1], limit->bound, limit->bound_kind == CJ_BELOW, unit);
+    }
     cj__write_range(&row[2], isnan(limit->min) ? -INFINITY : limit->min,
                     isnan(limit->max) ? INFINITY : limit->max, unit);
     cj_text_add(&row[3], "%s", limit->verdict == CJ_FAIL ? "broken" : "undecided");
@@ -107,6 +109,21 @@ static void write_unread(cj_text *out, const cj_run *run, size_t first, size_t i
     cj_text_free(&line);
 }
 
+/* Limits that this capture chain cannot decide. */
+static void write_undecidable(cj_text *out, const cj_run *run, size_t indent)
+{
+    cj_lines lines = {0};
+    if (cj__undecidable_lines(run, &lines, NULL) != CJ_OK)
+        out->failed = true;
+    for (size_t i = 0; i < lines.count && !out->failed; i++) {
+        cj_text line = {0};
+        cj_text_add(&line, "%s", lines.items[i]);
+        cj__write_item(out, indent, "", &line);
+        cj_text_free(&line);
+    }
+    cj_lines_free(&lines);
+}
+
 /* Those that are not kept, the broken ones first. */
 static void write_limits(cj_text *out, const cj_run *run, size_t indent)
 {
@@ -114,7 +131,8 @@ static void write_limits(cj_text *out, const cj_run *run, size_t indent)
     const cj_verdict order[] = {CJ_FAIL, CJ_VERDICT_UNDECIDED};
     for (size_t k = 0; k < 2; k++)
         for (size_t i = 0; i < run->limit_count; i++)
-            if (run->limits[i].verdict == order[k] && is_read(&run->limits[i]))
+            if (run->limits[i].verdict == order[k] && is_read(&run->limits[i]) &&
+                !cj__undecidable(&run->limits[i]))
                 put_limit(&grid, run, &run->limits[i]);
     cj__grid_write(&grid, indent, out);
     cj__grid_free(&grid);
@@ -122,6 +140,7 @@ static void write_limits(cj_text *out, const cj_run *run, size_t indent)
         if (run->limits[i].verdict == CJ_VERDICT_UNDECIDED && !is_read(&run->limits[i]) &&
             run->limits[i].why != NULL && !is_repeated(run, i, false))
             write_unread(out, run, i, indent);
+    write_undecidable(out, run, indent);
 }
 
 static void write_figures_of(cj_text *out, double margin)
@@ -136,11 +155,13 @@ static void write_nearest(cj_text *out, const cj_run_head *head, size_t indent)
 {
     if (isnan(head->margin))
         return;
-    cj_text_add(out, "%*sNearest to its limit: ", (int)indent, "");
+    bool outside = head->margin < 0;
+    cj_text_add(out, "%*s%s its limit: ", (int)indent, "",
+                outside ? "Farthest outside" : "Nearest to");
     cj__write_step_figure(out, head->worst_step, head->worst_figure);
-    cj_text_add(out, "; ");
+    cj_text_add(out, outside ? ", by " : ", inside by ");
     write_figures_of(out, head->margin);
-    cj_text_add(out, "%s (U: expanded uncertainty)\n", head->margin < 0 ? " outside" : " inside");
+    cj_text_add(out, " (U: expanded uncertainty)\n");
 }
 
 /* ---- findings, as they were stored ---- */
@@ -153,10 +174,41 @@ static void write_item(cj_text *out, size_t indent, const char *head, const char
     cj_text_free(&clean);
 }
 
+/* The other faults of the first finding, those that are said alike once. */
+static void write_members(cj_text *out, const cj_run *run, size_t indent)
+{
+    cj_text all = {0}, said[MEMBERS] = {{0}};
+    size_t count = 0, left = 0;
+    for (size_t i = 0; i < run->fault_count && run->faults[i].rank == run->faults[0].rank; i++) {
+        cj_text words = {0};
+        bool again = false;
+        cj__write_fault_notation(&words, run->faults[i].fault);
+        for (size_t k = 0; k < count && !words.failed && !again; k++)
+            again = strcmp(said[k].bytes, words.bytes) == 0;
+        out->failed = out->failed || words.failed;
+        if (again || words.failed || count == MEMBERS) {
+            left += !again;
+            cj_text_free(&words);
+            continue;
+        }
+        said[count++] = words;
+        if (count > 1)
+            cj_text_add(&all, "%s%s",
+                        count > 2 ? "; or " : "The same readings come of: ", words.bytes);
+    }
+    if (left > 0)
+        cj_text_add(&all, "; and %zu more", left);
+    if (count > 1)
+        cj__write_item(out, indent, "", &all);
+    for (size_t k = 0; k < count; k++)
+        cj_text_free(&said[k]);
+    cj_text_free(&all);
+}
+
 /* The first finding: what it says, and the check. */
 static void write_finding(cj_text *out, const cj_run *run, size_t indent)
 {
-    json_t *list = json_loads(run->findings, 0, NULL);
+    json_t *list = cj__stored_findings(run);
     json_t *first = json_array_get(list, 0);
     const char *says = json_string_value(json_object_get(first, "says"));
     const char *check = json_string_value(json_object_get(first, "check"));
@@ -168,8 +220,11 @@ static void write_finding(cj_text *out, const cj_run *run, size_t indent)
         out->failed = out->failed || head.failed;
         cj_text_free(&head);
     }
+    if (says != NULL)
+        write_members(out, run, indent + 6);
     if (says != NULL && check != NULL)
         write_item(out, indent, "Check: ", check);
+    out->failed = out->failed || list == NULL;
     json_decref(list);
 }
 

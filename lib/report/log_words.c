@@ -44,12 +44,14 @@ void cj__write_number_of(cj_text *out, const char *uuid)
 void cj__write_fault_notation(cj_text *out, const char *fault)
 {
     cj_fault read = cj_fault_none(CJ_FAULT_OUTSIDE);
-    if (cj_fault_read(fault, &read, NULL) == CJ_OK) {
+    cj_status status = cj_fault_read(fault, &read, NULL);
+    if (status == CJ_OK) {
         cj__write_fault(out, NULL, &read);
         cj_fault_clear(&read);
     } else {
         cj__write_clean(out, fault);
     }
+    out->failed = out->failed || status == CJ_NOMEM;
 }
 
 void cj__write_step_figure(cj_text *out, const char *step, const char *figure)
@@ -67,4 +69,9 @@ const char *cj__limit_unit(const cj_run *run, const cj_judged *limit)
             strcmp(run->figures[i].key, limit->figure) == 0)
             return run->figures[i].unit;
     return "";
+}
+
+json_t *cj__stored_findings(const cj_run *run)
+{
+    return json_loads(run->findings, 0, NULL);
 }

@@ -10,6 +10,7 @@
 
 #include "board_sample.h"
 #include "sample.h"
+#include "../unitlog/made.h"
 
 void *__real_malloc(size_t size);
 void *__real_calloc(size_t count, size_t size);
@@ -56,13 +57,63 @@ enum report {
     DIAGNOSIS_JSON,
     STUDY_TEXT,
     STUDY_JSON,
+    ADDED_TEXT,
+    ADDED_JSON,
+    LABEL,
+    RUNS_TEXT,
+    RUNS_JSON,
+    UNIT_TEXT,
+    UNIT_JSON,
+    EXPORT_CSV,
+    EXPORT_JSON,
+    EXPORT_END,
     REPORTS
 };
 
 struct samples {
     struct sample plain;
     struct board_sample board;
+    cj_run *run;
 };
+
+/* Of the unit log. */
+static cj_status make_logged(enum report which, cj_run *run, cj_text *out, cj_error *err)
+{
+    const cj_report_style style = {0};
+    char unit[] = "MADE-000007", board[] = "made", fault[] = "open-pin:U1:7+shorted:R1",
+         none[] = "";
+    const cj_repair repair = {.at = "2026-01-01T00:00:00.000Z",
+                              .unit = unit,
+                              .board = board,
+                              .fault = fault,
+                              .words = none,
+                              .operator_name = none,
+                              .note = none,
+                              .void_note = none};
+    const cj_unit_history history = {unit, board, &run, 1, &repair, 1};
+    switch (which) {
+    case ADDED_TEXT:
+        return cj_report_added_text(run, "log.db", &style, out, err);
+    case ADDED_JSON:
+        return cj_report_added_json(run, "log.db", out, err);
+    case LABEL:
+        return cj_report_label(&run->head, out, err);
+    case RUNS_TEXT:
+        return cj_report_runs_text(&run->head, 1, &style, out, err);
+    case RUNS_JSON:
+        return cj_report_runs_json(&run->head, 1, out, err);
+    case UNIT_TEXT:
+        return cj_report_unit_text(&history, &style, out, err);
+    case UNIT_JSON:
+        return cj_report_unit_json(&history, out, err);
+    case EXPORT_CSV:
+        return cj_report_export_csv(run, out, err);
+    case EXPORT_JSON:
+        return cj_report_export_json(run, false, out, err);
+    default:
+        return cj_report_export_json_end(&repair, 1, out, err);
+    }
+}
 
 static cj_status make_report(enum report which, struct samples *samples, cj_text *out,
                              cj_error *err)
@@ -72,6 +123,8 @@ static cj_status make_report(enum report which, struct samples *samples, cj_text
     const cj_report_style style = {.explain = true};
     const struct board_sample *board = &samples->board;
     cj_instruments instruments;
+    if (which >= ADDED_TEXT)
+        return make_logged(which, samples->run, out, err);
     switch (which) {
     case MEASURE_TEXT:
         return cj_report_measure_text(&s->measurement, &style, out, err);
@@ -125,6 +178,8 @@ static void memory__runs_out(void **state)
     json_set_alloc_funcs(__wrap_malloc, free);
     sample_make(&samples.plain);
     board_sample_make(&samples.board);
+    samples.run = made_run(7, &(made_size){.steps = 1, .figures = 6});
+    strcpy(samples.run->head.at, "2026-11-28T12:55:06.123Z");
     for (int which = 0; which < REPORTS; which++) {
         cj_text whole = {0};
         cj_error err = {0};
@@ -135,6 +190,7 @@ static void memory__runs_out(void **state)
         assert_true(tried > 0); /* something did fail, so the hook works */
         cj_text_free(&whole);
     }
+    cj_run_free(samples.run);
     board_sample_free(&samples.board);
     sample_free(&samples.plain);
 }

@@ -17,7 +17,7 @@ static int minute;
 static int begin(void **state)
 {
     (void)state;
-    snprintf(folder, sizeof folder, "/tmp/coldjoint-stats-XXXXXX");
+    snprintf(folder, sizeof folder, "%s/coldjoint-stats-XXXXXX", P_tmpdir);
     if (mkdtemp(folder) == NULL)
         return -1;
     snprintf(path, sizeof path, "%s/log.db", folder);
