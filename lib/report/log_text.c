@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { SERIAL_COLUMNS = 24, LEAST_FINDING = 24 };
+enum { SERIAL_COLUMNS = 24, LEAST_FINDING = 24, MEMBERS = 5 };
 
 /* ---- limits ---- */
 
@@ -184,11 +184,13 @@ static void write_nearest(cj_text *out, const cj_run_head *head, size_t indent)
 {
     if (isnan(head->margin))
         return;
-    cj_text_add(out, "%*sNearest to its limit: ", (int)indent, "");
+    bool outside = head->margin < 0;
+    cj_text_add(out, "%*s%s its limit: ", (int)indent, "",
+                outside ? "Farthest outside" : "Nearest to");
     cj__write_step_figure(out, head->worst_step, head->worst_figure);
-    cj_text_add(out, "; ");
+    cj_text_add(out, outside ? ", by " : ", inside by ");
     write_figures_of(out, head->margin);
-    cj_text_add(out, "%s (U: expanded uncertainty)\n", head->margin < 0 ? " outside" : " inside");
+    cj_text_add(out, " (U: expanded uncertainty)\n");
 }
 
 /* ---- findings, as they were stored ---- */
@@ -199,6 +201,37 @@ static void write_item(cj_text *out, size_t indent, const char *head, const char
     cj__write_clean(&clean, text);
     cj__write_item(out, indent, head, &clean);
     cj_text_free(&clean);
+}
+
+/* The other faults of the first finding, those that are said alike once. */
+static void write_members(cj_text *out, const cj_run *run, size_t indent)
+{
+    cj_text all = {0}, said[MEMBERS] = {{0}};
+    size_t count = 0, left = 0;
+    for (size_t i = 0; i < run->fault_count && run->faults[i].rank == run->faults[0].rank; i++) {
+        cj_text words = {0};
+        bool again = false;
+        cj__write_fault_notation(&words, run->faults[i].fault);
+        for (size_t k = 0; k < count && !words.failed && !again; k++)
+            again = strcmp(said[k].bytes, words.bytes) == 0;
+        out->failed = out->failed || words.failed;
+        if (again || words.failed || count == MEMBERS) {
+            left += !again;
+            cj_text_free(&words);
+            continue;
+        }
+        said[count++] = words;
+        if (count > 1)
+            cj_text_add(&all, "%s%s",
+                        count > 2 ? "; or " : "The same readings come of: ", words.bytes);
+    }
+    if (left > 0)
+        cj_text_add(&all, "; and %zu more", left);
+    if (count > 1)
+        cj__write_item(out, indent, "", &all);
+    for (size_t k = 0; k < count; k++)
+        cj_text_free(&said[k]);
+    cj_text_free(&all);
 }
 
 /* The first finding: what it says, and the check. */
@@ -216,6 +249,8 @@ static void write_finding(cj_text *out, const cj_run *run, size_t indent)
         out->failed = out->failed || head.failed;
         cj_text_free(&head);
     }
+    if (says != NULL)
+        write_members(out, run, indent + 6);
     if (says != NULL && check != NULL)
         write_item(out, indent, "Check: ", check);
     out->failed = out->failed || list == NULL;

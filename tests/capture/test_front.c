@@ -185,6 +185,22 @@ static void a_scope_file_comes_through(void **state)
 
 /* ---- standard input ---- */
 
+/* The bytes of a capture, asked for in odd pieces, are those of the file. */
+static void check_bytes(const cj_capture *capture, const char *path)
+{
+    size_t size = 0, got = 1;
+    unsigned char *whole = files_load(path, &size), piece[777];
+    assert_int_equal(cj_capture_size(capture, 0), size);
+    for (size_t at = 0; at < size; at += got) {
+        assert_int_equal(cj_capture_bytes(capture, 0, at, piece, sizeof piece, &got, NULL), CJ_OK);
+        assert_in_range(got, 1, sizeof piece);
+        assert_memory_equal(piece, whole + at, got);
+    }
+    assert_int_equal(cj_capture_bytes(capture, 0, size, piece, sizeof piece, &got, NULL), CJ_OK);
+    assert_int_equal(got, 0);
+    free(whole);
+}
+
 /* Every sample through the pipe is the one in the file; so is the digest. */
 static void check_pipe(const char *path)
 {
@@ -211,6 +227,9 @@ static void check_pipe(const char *path)
     assert_int_equal(cj_capture_digest(piped, 0, hex[0], NULL), CJ_OK);
     assert_int_equal(cj_capture_digest(direct, 0, hex[1], NULL), CJ_OK);
     assert_string_equal(hex[0], hex[1]);
+    assert_string_equal(cj_capture_file(piped, 0), "-");
+    assert_int_equal(cj_capture_size(piped, 0), cj_capture_size(direct, 0));
+    check_bytes(piped, path);
     cj_capture_free(piped);
     cj_capture_free(direct);
 }

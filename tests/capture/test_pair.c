@@ -72,10 +72,16 @@ static void two_files_are_one_capture(void **state)
         cj_capture *part = opened(k == 0 ? a : b, NULL);
         assert_int_equal(cj_capture_digest(part, 0, each, NULL), CJ_OK);
         assert_string_equal(hex[k], each);
+        assert_string_equal(cj_capture_file(capture, k), k == 0 ? a : b);
+        assert_int_equal(cj_capture_size(capture, k), cj_capture_size(part, 0));
         cj_capture_free(part);
     }
     assert_string_not_equal(hex[0], hex[1]);
     assert_int_equal(cj_capture_digest(capture, 2, each, NULL), CJ_USAGE);
+    size_t got = 0;
+    assert_int_equal(cj_capture_bytes(capture, 2, 0, each, 1, &got, NULL), CJ_USAGE);
+    assert_null(cj_capture_file(capture, 2));
+    assert_int_equal(cj_capture_size(capture, -1), 0);
     cj_capture_free(capture);
 }
 

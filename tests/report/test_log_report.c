@@ -18,6 +18,30 @@ static cj_run *run_of(int number)
     return run;
 }
 
+/* The faults that read alike stand beside the first finding, each once. */
+static void what_reads_alike_is_said(void **state)
+{
+    (void)state;
+    static const char *const faults[] = {"open-pin:U1:7", "shorted:R1", "shorted:R1",
+                                         "open-pin:U2:7", "shorted:R9"};
+    static const int ranks[] = {1, 1, 1, 1, 2};
+    cj_run *run = run_of(7);
+    cj_text out = {0};
+    cj_free(run->faults[0].fault);
+    cj_free(run->faults);
+    run->faults = cj_new(5, sizeof *run->faults);
+    assert_non_null(run->faults);
+    for (run->fault_count = 0; run->fault_count < 5; run->fault_count++)
+        run->faults[run->fault_count] = (cj_logged_fault){
+            .fault = cj_copy_text(faults[run->fault_count]), .rank = ranks[run->fault_count]};
+    assert_int_equal(cj_report_added_text(run, "log.db", &plain, &out, NULL), CJ_OK);
+    check_holds("members", out.bytes,
+                "      The same readings come of: R1 is shorted; or U2 pin 7 makes no contact\n");
+    assert_null(strstr(out.bytes, "R9"));
+    cj_text_free(&out);
+    cj_run_free(run);
+}
+
 static void the_label_is_one_line(void **state)
 {
     (void)state;
@@ -155,6 +179,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_label_is_one_line),
+        cmocka_unit_test(what_reads_alike_is_said),
         cmocka_unit_test(limits_nothing_was_read_for_stand_in_one_line),
         cmocka_unit_test(hostile_texts_command_nothing),
         cmocka_unit_test(json_is_read_back),
