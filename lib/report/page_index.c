@@ -34,39 +34,27 @@ static bool is_inside(const cj_logged_values *figure, double value)
     return isfinite(value) && !(value < figure->min) && !(value > figure->max);
 }
 
-static bool judge(const cj_logged_values *figure, size_t runs, struct candidate *out)
+/* kept: room for a value of each run. */
+static bool judge(const cj_logged_values *figure, size_t runs, double *kept, struct candidate *out)
 {
-    double sum = 0, ranges = 0, squares = 0, before = NAN;
     size_t count = 0;
-    for (size_t i = 0; i < runs; i++) {
-        double value = figure->values[i];
-        if (!is_inside(figure, value))
-            continue;
-        ranges += isfinite(before) ? fabs(value - before) : 0;
-        before = value;
-        sum += value;
-        count++;
-    }
-    if (count < LEAST_VALUES)
-        return false;
-    double mean = sum / (double)count;
     for (size_t i = 0; i < runs; i++)
         if (is_inside(figure, figure->values[i]))
-            squares += (figure->values[i] - mean) * (figure->values[i] - mean);
-    double deviation = sqrt(squares / (double)(count - 1));
-    /* mean and 3/1.128 of the mean moving range (NIST/SEMATECH e-Handbook, 6.3.2.2) */
-    double reach = 3 / 1.128 * ranges / (double)(count - 1);
+            kept[count++] = figure->values[i];
+    if (count < LEAST_VALUES)
+        return false;
+    cj_summary summary = cj_summarise(kept, count);
+    cj_chart lines = cj_chart_make(kept, count);
+    cj_capability capable = cj_capable(&summary, figure->min, figure->max);
     *out = (struct candidate){.figure = figure,
                               .chart = {.values = figure->values,
                                         .count = runs,
-                                        .centre = mean,
-                                        .lower = mean - reach,
-                                        .upper = mean + reach,
+                                        .centre = lines.centre,
+                                        .lower = lines.lower,
+                                        .upper = lines.upper,
                                         .min = figure->min,
-                                        .max = figure->max}};
-    double low = isnan(figure->min) ? INFINITY : mean - figure->min;
-    double high = isnan(figure->max) ? INFINITY : figure->max - mean;
-    out->room = deviation > 0 ? fmin(low, high) / (3 * deviation) : INFINITY;
+                                        .max = figure->max},
+                              .room = isnan(capable.cpk) ? INFINITY : capable.cpk};
     return true;
 }
 
@@ -83,14 +71,18 @@ static bool choose(struct sheet *sheet)
     size_t runs = batch != NULL ? batch->run_count : 0;
     sheet->chosen = cj_new(figures + 1, sizeof *sheet->chosen);
     sheet->names = cj_new(runs + 1, sizeof *sheet->names);
-    if (sheet->chosen == NULL || sheet->names == NULL)
+    double *kept = cj_new(runs + 1, sizeof *kept);
+    if (sheet->chosen == NULL || sheet->names == NULL || kept == NULL) {
+        cj_free(kept);
         return false;
+    }
     for (size_t i = 0; i < runs; i++)
         sheet->names[i] = batch->runs[i].unit;
     for (size_t i = 0; i < figures; i++)
         if (batch->figures[i].limited && !(batch->figures[i].hz > 0) &&
-            judge(&batch->figures[i], runs, &sheet->chosen[sheet->count]))
+            judge(&batch->figures[i], runs, kept, &sheet->chosen[sheet->count]))
             sheet->count++;
+    cj_free(kept);
     qsort(sheet->chosen, sheet->count, sizeof *sheet->chosen, by_room);
     sheet->count = sheet->count < CHARTS ? sheet->count : CHARTS;
     for (size_t i = 0; i < sheet->count; i++) {
