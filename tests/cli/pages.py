@@ -95,7 +95,7 @@ def of_a_unit(bench):
 
 def from_the_log(bench):
     needs_gnuplot()
-    unit = os.path.join(bench.folder, "kept")
+    unit = os.path.join(bench.folder, "page-unit")
     shutil.copytree(board.unit(bench), unit)
     serial = "7<b>/../'\"&"
     for log, keep in (("pages.db", ["--keep"]), ("loose.db", [])):
