@@ -6,7 +6,8 @@
 setup_build="gcc libc6-dev meson ninja-build pkg-config python3 libfftw3-dev libsndfile1-dev libgsl-dev
     libyaml-dev libjansson-dev libpopt-dev nettle-dev libsuitesparse-dev libsqlite3-dev
     zlib1g-dev libcmocka-dev"
-setup_tests="python3-numpy python3-scipy python3-yaml ngspice"
+# gnuplot is what pages are drawn with; the program does without, and says so. Chromium looks at them.
+setup_tests="python3-numpy python3-scipy python3-yaml ngspice gnuplot-nox chromium fonts-dejavu-core"
 
 setup_has() {
     case $1 in
@@ -29,6 +30,9 @@ setup_has() {
     python3-scipy) /usr/bin/python3 -c 'import scipy' ;;
     python3-yaml) /usr/bin/python3 -c "import yaml" ;;
     ngspice) command -v ngspice ;;
+    gnuplot-nox) command -v gnuplot ;;
+    chromium) command -v chromium ;;
+    fonts-dejavu-core) [ -d /usr/share/fonts/truetype/dejavu ] ;;
     *) false ;;
     esac >/dev/null 2>&1
 }

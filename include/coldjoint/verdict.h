@@ -4,7 +4,7 @@
  *
  * Guarded acceptance (JCGM 106:2012; the three answers as ISO 14253-1 has them): with the expanded uncertainty U = 2u a
  * figure passes inside its limits by U or more, fails outside by more than U, and is undecided between. One that passes
- * lies outside its limit with a probability of 2.3 % at most.
+ * lies beyond either limit with a probability of 2.3 % at most.
  */
 #ifndef COLDJOINT_VERDICT_H
 #define COLDJOINT_VERDICT_H

@@ -13,6 +13,10 @@ void cj__write_fault(cj_text *out, const cj_board *board, const cj_fault *fault)
 /* Whether both are said the same way (the two ends of a resistor). */
 bool cj__same_words(const cj_board *board, const cj_fault *one, const cj_fault *other);
 
+/* The faults of a finding from index `from` on that are said differently from all before them, at most `most`: "R2 is
+ * 150k instead of 100k, or SW1 pin 3 makes no contact". */
+void cj__write_alternatives(cj_text *out, const cj_board *board, const cj_finding *finding, size_t from, size_t most);
+
 /* Why a study has no groups. */
 extern const char cj__too_large[];
 

@@ -110,32 +110,11 @@ static void write_rest(cj_text *out, const cj__drawing *drawing, const cj__marks
     cj_text_add(out, named ? "</p>\n" : "");
 }
 
-/* The fault and those that read the same, a few of them. */
-static void write_faults(cj_text *out, const cj_board *board, const cj_finding *finding)
-{
-    enum { NAMED = 4 };
-    size_t named = 0, left = 0;
-    for (size_t i = 0; i < finding->fault_count; i++) {
-        bool again = false;
-        for (size_t k = 0; k < i && !again; k++)
-            again = cj__same_words(board, &finding->faults[k], &finding->faults[i]);
-        if (again)
-            continue;
-        if (named == NAMED) {
-            left++;
-            continue;
-        }
-        cj_text_add(out, "%s", named++ ? ", or " : "");
-        cj__write_fault(out, board, &finding->faults[i]);
-    }
-    if (left > 0)
-        cj_text_add(out, ", or one of %zu more", left);
-}
-
 /* What the marks mean, and which finding a number is. */
 static void write_legend(cj_text *out, const cj__drawing *drawing, const cj__marks *marks,
                          const cj_observed *observed, const cj_findings *findings)
 {
+    enum { NAMED = 4 };
     int last = 0;
     cj_text_add(out, "<p class=\"legend\">");
     for (size_t i = 0; i < marks->count; i++) {
@@ -146,7 +125,7 @@ static void write_legend(cj_text *out, const cj__drawing *drawing, const cj__mar
         const cj_finding *finding = &findings->items[number - 1];
         cj_text text = {0};
         cj_text_add(out, "<span class=\"badge\">%d</span> ", number);
-        write_faults(&text, drawing->board, finding);
+        cj__write_alternatives(&text, drawing->board, finding, 0, NAMED);
         cj_text_add(&text, " (");
         cj__write_probability(&text, finding->probability);
         cj_text_add(&text, ")");

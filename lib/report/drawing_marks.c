@@ -144,6 +144,16 @@ static void through_amplifiers(struct walk *walk, int net)
     }
 }
 
+/* No signal gets into a net from outside that an op-amp's output holds. */
+static bool is_held(const cj_board *board, int net)
+{
+    for (size_t i = 0; i < board->part_count; i++)
+        for (int k = 0; board->parts[i].kind == CJ_OPAMP && k < board->parts[i].section_count; k++)
+            if (board->parts[i].pins[board->parts[i].sections[k].out - 1] == net)
+                return true;
+    return false;
+}
+
 static void through_switch(struct walk *walk, int net, size_t index)
 {
     const cj_part *part = &walk->board->parts[index];
@@ -173,7 +183,8 @@ static void through_parts(struct walk *walk, int net)
             continue;
         }
         for (size_t p = 0; p < part->pin_count; p++)
-            reach(walk, net, part->pins[p], 4 * (int)i);
+            if (!is_held(walk->board, part->pins[p]))
+                reach(walk, net, part->pins[p], 4 * (int)i);
     }
 }
 

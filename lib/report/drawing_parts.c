@@ -260,6 +260,7 @@ static void draw_pin(const cj__pen *pen, cj__spot at, cj__spot number, int part,
         return;
     cj_text_add(&label, "%d", pin);
     strncpy(text, label.failed ? "" : label.bytes, sizeof text - 1);
+    pen->out->failed = pen->out->failed || label.failed;
     cj_text_free(&label);
     cj_text_add(pen->out, "<text class=\"n\" x=\"%d\" y=\"%d\">%s</text>", number.x, number.y,
                 text);

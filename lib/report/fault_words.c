@@ -113,6 +113,35 @@ void cj__write_fault(cj_text *out, const cj_board *board, const cj_fault *fault)
     }
 }
 
+void cj__write_alternatives(cj_text *out, const cj_board *board, const cj_finding *finding,
+                            size_t from, size_t most)
+{
+    size_t count = finding->fault_count, named = 0, left = 0;
+    cj_text *words = cj_new(count + 1, sizeof *words);
+    if (words == NULL) {
+        out->failed = true;
+        return;
+    }
+    for (size_t i = 0; i < count; i++) {
+        bool again = false;
+        cj__write_fault(&words[i], board, &finding->faults[i]);
+        out->failed = out->failed || words[i].failed;
+        for (size_t k = 0; k < i && !again && !out->failed; k++)
+            again = strcmp(words[k].bytes, words[i].bytes) == 0;
+        if (i < from || again || out->failed)
+            continue;
+        if (named == most)
+            left++;
+        else
+            cj_text_add(out, "%s%s", named++ ? ", or " : "", words[i].bytes);
+    }
+    if (left > 0)
+        cj_text_add(out, ", or one of %zu more", left);
+    for (size_t i = 0; i < count; i++)
+        cj_text_free(&words[i]);
+    cj_free(words);
+}
+
 bool cj__same_words(const cj_board *board, const cj_fault *one, const cj_fault *other)
 {
     cj_text words[2] = {0};

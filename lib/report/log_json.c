@@ -77,6 +77,7 @@ static json_t *limits_value(struct cj__json *json, const cj_run *run)
         cj__json_set(json, object, "max", cj__json_number(limit->max));
         cj__json_set(json, object, "from", json_string(limit->derived ? "tolerance" : "board"));
         cj__json_set(json, object, "verdict", json_string(cj__verdict_word(limit->verdict)));
+        cj__json_set(json, object, "conforms", cj__json_number(cj_judged_conforms(limit)));
         cj__json_set(json, object, "margin", cj__json_number(limit->margin));
         if (limit->why != NULL)
             cj__json_set(json, object, "why", cj__json_text(limit->why));

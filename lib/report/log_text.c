@@ -38,8 +38,35 @@ static void write_counts(cj_text *out, const cj_run *run)
                     open == 1 ? "is" : "are");
 }
 
+/* Without a margin: as far from its limit as can be. */
+static double margin_of(const cj_judged *limit)
+{
+    return isnan(limit->margin) ? INFINITY : limit->margin;
+}
+
+/* How many limits of one response came out the same way; 0 where another one of them is nearer to
+ * its limit, or further beyond: one line stands for all. */
+static size_t same_response(const cj_run *run, const cj_judged *limit)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < run->limit_count; i++) {
+        const cj_judged *other = &run->limits[i];
+        if (!(other->hz > 0) || other->verdict != limit->verdict ||
+            strcmp(other->step, limit->step) != 0 || strcmp(other->figure, limit->figure) != 0)
+            continue;
+        double own = margin_of(limit), its = margin_of(other);
+        if (its < own || (its == own && other < limit))
+            return 0;
+        count++;
+    }
+    return count;
+}
+
 static void put_limit(struct cj__grid *grid, const cj_run *run, const cj_judged *limit)
 {
+    size_t alike = limit->hz > 0 ? same_response(run, limit) : 1;
+    if (alike == 0)
+        return;
     const char *unit = cj__limit_unit(run, limit);
     cj_text *row = cj__grid_row(grid);
     if (row == NULL)
@@ -48,6 +75,8 @@ static void put_limit(struct cj__grid *grid, const cj_run *run, const cj_judged 
     if (limit->hz > 0) {
         cj_text_add(&row[0], " at ");
         cj__write_rounded(&row[0], limit->hz, NAN, "Hz");
+        if (alike > 1)
+            cj_text_add(&row[0], " (%zu such)", alike);
     }
     if (isfinite(limit->value))
         cj__write_value(&row[1], limit->value, limit->u, unit);

@@ -83,13 +83,15 @@ static void write_if(cj_text *out, const cj_board *board, const cj_expectation *
         cj__write_fault(out, board, &expect->fault);
 }
 
-static bool same_reads(const cj_next *next, size_t one, size_t other)
+/* A comparison that ran out of memory fails out: an item said twice would be no answer. */
+static bool same_reads(cj_text *out, const cj_next *next, size_t one, size_t other)
 {
     cj_text reads[2] = {0};
     write_reads(&reads[0], next, &next->expect[one]);
     write_reads(&reads[1], next, &next->expect[other]);
     bool same = !reads[0].failed && !reads[1].failed && reads[0].bytes != NULL &&
                 reads[1].bytes != NULL && strcmp(reads[0].bytes, reads[1].bytes) == 0;
+    out->failed = out->failed || reads[0].failed || reads[1].failed;
     cj_text_free(&reads[0]);
     cj_text_free(&reads[1]);
     return same;
@@ -104,13 +106,13 @@ static void write_expectations(cj_text *out, const cj_board *board, const cj_nex
         cj_text line = {0};
         bool before = false;
         for (size_t k = 0; k < i && !before; k++)
-            before = same_reads(next, k, i);
+            before = same_reads(out, next, k, i);
         if (before)
             continue;
         cj_text_add(&line, "if ");
         write_if(&line, board, &next->expect[i]);
         for (size_t k = i + 1; k < next->expect_count; k++)
-            if (same_reads(next, i, k)) {
+            if (same_reads(out, next, i, k)) {
                 cj_text_add(&line, ", or ");
                 write_if(&line, board, &next->expect[k]);
             }

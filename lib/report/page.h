@@ -38,6 +38,8 @@ void cj__page_measurement(cj_text *out, const cj_measurement *measurement, bool 
 void cj__page_pair(cj_text *out, const cj_figure_set *pair);
 /* "DC, left_out" */
 void cj__page_label(cj_text *out, const char *key);
+/* " at 1 kHz" for a point of a response; nothing for 0 */
+void cj__page_at(cj_text *out, double hz);
 /* unit of a figure's key: "dB" of "gain_db"; "" */
 const char *cj__key_unit(const cj__sheet *sheet, const char *step, const char *key);
 /* page_band.c: what a good unit reads over the range of a step's response; count 0 where it cannot be had. */

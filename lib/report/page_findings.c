@@ -44,18 +44,9 @@ static void write_evidence(cj_text *out, const cj_finding *finding)
 static void write_members(cj_text *out, const cj_board *board, const cj_finding *finding)
 {
     cj_text list = {0};
-    size_t written = 0;
-    for (size_t i = 1; i < finding->fault_count; i++) {
-        bool again = false;
-        for (size_t k = 0; k < i && !again; k++)
-            again = cj__same_words(board, &finding->faults[k], &finding->faults[i]);
-        if (again)
-            continue;
-        cj_text_add(&list, "%s", written++ ? "; or " : "The same readings come of: ");
-        cj__write_fault(&list, board, &finding->faults[i]);
-    }
-    if (written > 0) {
-        cj_text_add(out, "<p>");
+    cj__write_alternatives(&list, board, finding, 1, finding->fault_count);
+    if (list.length > 0) {
+        cj_text_add(out, "<p>The same readings come of: ");
         cj__html_moved(out, &list);
         cj_text_add(out, ".</p>\n");
     }

@@ -15,7 +15,7 @@ enum { CHARTS = 6, LEAST_VALUES = 5 };
 struct candidate {
     const cj_logged_values *figure;
     cj__chart chart;
-    double room; /* of the mean to the nearer limit, over three deviations: the least first */
+    double room; /* Cpk of the good ones: the least first */
     int plot;
 };
 
@@ -34,39 +34,27 @@ static bool is_inside(const cj_logged_values *figure, double value)
     return isfinite(value) && !(value < figure->min) && !(value > figure->max);
 }
 
-static bool judge(const cj_logged_values *figure, size_t runs, struct candidate *out)
+/* good: room for as many values as there are runs. */
+static bool judge(const cj_logged_values *figure, size_t runs, double *good, struct candidate *out)
 {
-    double sum = 0, ranges = 0, squares = 0, before = NAN;
     size_t count = 0;
-    for (size_t i = 0; i < runs; i++) {
-        double value = figure->values[i];
-        if (!is_inside(figure, value))
-            continue;
-        ranges += isfinite(before) ? fabs(value - before) : 0;
-        before = value;
-        sum += value;
-        count++;
-    }
-    if (count < LEAST_VALUES)
-        return false;
-    double mean = sum / (double)count;
     for (size_t i = 0; i < runs; i++)
         if (is_inside(figure, figure->values[i]))
-            squares += (figure->values[i] - mean) * (figure->values[i] - mean);
-    double deviation = sqrt(squares / (double)(count - 1));
-    /* mean and 3/1.128 of the mean moving range (NIST/SEMATECH e-Handbook, 6.3.2.2) */
-    double reach = 3 / 1.128 * ranges / (double)(count - 1);
+            good[count++] = figure->values[i];
+    if (count < LEAST_VALUES)
+        return false;
+    cj_chart chart = cj_chart_make(good, count);
+    cj_summary summary = cj_summarise(good, count);
+    double cpk = cj_capable(&summary, figure->min, figure->max).cpk;
     *out = (struct candidate){.figure = figure,
                               .chart = {.values = figure->values,
                                         .count = runs,
-                                        .centre = mean,
-                                        .lower = mean - reach,
-                                        .upper = mean + reach,
+                                        .centre = chart.centre,
+                                        .lower = chart.lower,
+                                        .upper = chart.upper,
                                         .min = figure->min,
-                                        .max = figure->max}};
-    double low = isnan(figure->min) ? INFINITY : mean - figure->min;
-    double high = isnan(figure->max) ? INFINITY : figure->max - mean;
-    out->room = deviation > 0 ? fmin(low, high) / (3 * deviation) : INFINITY;
+                                        .max = figure->max},
+                              .room = isnan(cpk) ? INFINITY : cpk};
     return true;
 }
 
@@ -83,14 +71,18 @@ static bool choose(struct sheet *sheet)
     size_t runs = batch != NULL ? batch->run_count : 0;
     sheet->chosen = cj_new(figures + 1, sizeof *sheet->chosen);
     sheet->names = cj_new(runs + 1, sizeof *sheet->names);
-    if (sheet->chosen == NULL || sheet->names == NULL)
+    double *good = cj_new(runs + 1, sizeof *good);
+    if (sheet->chosen == NULL || sheet->names == NULL || good == NULL) {
+        cj_free(good);
         return false;
+    }
     for (size_t i = 0; i < runs; i++)
         sheet->names[i] = batch->runs[i].unit;
     for (size_t i = 0; i < figures; i++)
         if (batch->figures[i].limited && !(batch->figures[i].hz > 0) &&
-            judge(&batch->figures[i], runs, &sheet->chosen[sheet->count]))
+            judge(&batch->figures[i], runs, good, &sheet->chosen[sheet->count]))
             sheet->count++;
+    cj_free(good);
     qsort(sheet->chosen, sheet->count, sizeof *sheet->chosen, by_room);
     sheet->count = sheet->count < CHARTS ? sheet->count : CHARTS;
     for (size_t i = 0; i < sheet->count; i++) {
@@ -167,6 +159,14 @@ static void write_board(cj_text *out, const struct sheet *sheet)
                 "undecided.</p>\n",
                 index->row_count, index->row_count == 1 ? "" : "s", counts[CJ_PASS],
                 counts[CJ_FAIL], counts[CJ_VERDICT_UNDECIDED]);
+    cj_interval yield = cj_wilson(counts[CJ_PASS], index->row_count, 0.95);
+    if (index->row_count > 0)
+        cj_text_add(
+            out,
+            "<p>Yield %.0f %%; from so many units alone it may lie anywhere between %.0f %% and "
+            "%.0f %% (Wilson's interval, 95 %%).</p>\n",
+            100 * (double)counts[CJ_PASS] / (double)index->row_count, 100 * yield.low,
+            100 * yield.high);
     cj_text_add(out, "<table><tr><th>unit</th><th>verdict</th><th>measured</th><th>least room "
                      "to a limit</th><th>first finding</th></tr>\n");
     for (size_t i = 0; i < index->row_count; i++)

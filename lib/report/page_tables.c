@@ -31,6 +31,7 @@ static void write_limit_row(cj_text *out, const cj__sheet *sheet, const cj_judge
     cj__write_clean(&text, limit->step);
     cell(out, &text, "");
     cj__page_label(&text, limit->figure);
+    cj__page_at(&text, limit->hz);
     cell(out, &text, "");
     if (isfinite(limit->value))
         cj__write_value(&text, limit->value, limit->u, unit);
@@ -143,7 +144,7 @@ static const cj_judged *limit_of(const cj__sheet *sheet, size_t step, const char
     for (size_t i = 0; judgement != NULL && i < judgement->limit_count; i++) {
         const cj_judged *one = &judgement->limits[i];
         if (strcmp(one->step, sheet->page->board->steps[step].name) == 0 &&
-            strcmp(one->figure, key) == 0 &&
+            strcmp(one->figure, key) == 0 && !(one->hz > 0) &&
             (found == NULL || (found->verdict == CJ_PASS && one->verdict != CJ_PASS)))
             found = one;
     }

@@ -11,6 +11,14 @@ void cj__page_label(cj_text *out, const char *key)
     cj__write_label(out, key, paths);
 }
 
+void cj__page_at(cj_text *out, double hz)
+{
+    if (!(hz > 0))
+        return;
+    cj_text_add(out, " at ");
+    cj__write_rounded(out, hz, NAN, "Hz");
+}
+
 const char *cj__key_unit(const cj__sheet *sheet, const char *step, const char *key)
 {
     const cj_board *board = sheet->page->board;
@@ -49,6 +57,7 @@ static void write_limit(cj_text *out, const cj__sheet *sheet, const cj_judged *o
 {
     const char *unit = cj__key_unit(sheet, one->step, one->figure);
     cj__page_label(out, one->figure);
+    cj__page_at(out, one->hz);
     cj_text_add(out, " in step ");
     cj__write_clean(out, one->step);
     if (isfinite(one->value)) {
@@ -174,7 +183,8 @@ void cj__page_sentence(cj_text *out, const cj__sheet *sheet)
         cj_text_add(&text, page->unit != NULL ? "Unit " : "This unit");
         if (page->unit != NULL)
             cj__write_clean(&text, page->unit);
-        if (page->judgement != NULL)
+        if (page->judgement != NULL &&
+            (page->judgement->limit_count > 0 || page->diagnosis == NULL))
             write_judgement(&text, sheet);
         else if (page->diagnosis != NULL)
             write_state(&text, page->diagnosis);

@@ -91,8 +91,9 @@ static void rewrite(cj_text *out, const char *at, const char *end)
 {
     enum { RULES = sizeof rewritten / sizeof rewritten[0] };
     while (at < end && *at) {
-        const char *next = skipped(at);
-        for (int i = 0; next == NULL && i < RULES; i++) {
+        const char *next = *at == '<' || *at == ' ' ? skipped(at) : NULL;
+        bool may = strchr(" <fsc\t\n", *at) != NULL; /* what a rule can begin with */
+        for (int i = 0; may && next == NULL && i < RULES; i++) {
             size_t length = strlen(rewritten[i][0]);
             if (strncmp(at, rewritten[i][0], length) == 0) {
                 cj_text_add(out, "%s", rewritten[i][1]);

@@ -59,7 +59,15 @@ USAGE = [
     ("within one number", "coldjoint: *--within*", ["compare", "--within", "0.5", "good.csv"]),
     ("expect upside", "coldjoint: *--expect*upside*", ["compare", "--expect", "upside", "good.csv"]),
     ("output over the capture", "coldjoint: good.csv: *", ["measure", "good.csv", "-o", "good.csv"]),
-    ("a page from measure", "coldjoint: *page.html*", ["measure", "good.csv", "-o", "page.html"]),
+    ("a page from scale", "coldjoint: *page.html*", ["scale", "good.csv", "--reads", "1", "-o", "page.html"]),
+    ("a page that is JSON", "coldjoint: *page.html*--json*", ["measure", "good.csv", "--json", "-o", "page.html"]),
+    ("report of nothing", "coldjoint: report wants*", ["report", "-o", "page.html"]),
+    ("report of a board alone", "coldjoint: no EVIDENCE*", ["report", "board.yaml", "-o", "page.html"]),
+    ("report without -o", "coldjoint: report wants -o*", ["report", "board.yaml", "unit"]),
+    ("report that is no page", "coldjoint: unit.txt: report wants -o*", ["report", "board.yaml", "unit", "-o", "unit.txt"]),
+    ("report of all and of one", "coldjoint: *--unit*--all*", ["report", "--all", "--unit", "7", "-o", "pages"]),
+    ("report of all with a board", "coldjoint: *board.yaml*", ["report", "--all", "board.yaml", "-o", "pages"]),
+    ("report as JSON", "coldjoint: *", ["report", "--all", "--json", "-o", "pages"]),
 ]
 
 NO_INPUT = [

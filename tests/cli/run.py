@@ -14,6 +14,7 @@ import captures
 import errors
 import hostile
 import log
+import pages
 import stats
 import stimuli
 from bench import Bench, Failure, Skip
@@ -42,7 +43,7 @@ def main():
     counts = {"passed": 0, "failed": 0, "skipped": 0}
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(os.path.abspath(sys.argv[1]), os.path.abspath(sys.argv[2]), folder)
-        for part in (captures, arguments, errors, board, stimuli, log, stats, hostile):
+        for part in (captures, arguments, errors, board, stimuli, log, stats, hostile, pages):
             for name, test in part.tests(bench):
                 if wanted in name:
                     counts[run_one(name, test)] += 1

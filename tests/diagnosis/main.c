@@ -39,6 +39,7 @@ int main(void)
         cmocka_unit_test(observing_runs_out_of_memory),
         cmocka_unit_test(repairs_count_by_kind_part_and_place),
         cmocka_unit_test(repairs_find_their_suspects),
+        cmocka_unit_test(repairs_run_out_of_memory),
     };
     return cmocka_run_group_tests_name("diagnosis", tests, NULL, NULL);
 }

@@ -161,3 +161,37 @@ void repairs_find_their_suspects(void **state)
         desk_free(&desk);
     }
 }
+
+static cj_status whole_job(void *user, cj_error *err)
+{
+    cj__suspects *suspects = NULL;
+    cj_confirmed item = {.times = 2};
+    cj_history history = {.items = &item, .count = 1};
+    double used = 0;
+    cj_status status = cj_fault_read("open-pin:U1:7", &item.fault, err);
+    if (status == CJ_OK)
+        status = cj__suspects_make(((struct desk *)user)->board, &suspects, err);
+    if (status == CJ_OK)
+        status = cj__history_apply(&history, suspects, &used, err);
+    cj__suspects_free(suspects);
+    cj_fault_clear(&item.fault);
+    return status;
+}
+
+void repairs_run_out_of_memory(void **state)
+{
+    (void)state;
+    cj_errors errors;
+    static const char text[] =
+        "board: pair\n"
+        "inputs:\n  - {net: in, source: 50}\n"
+        "parts:\n"
+        "  - {ref: R1, kind: resistor, value: 1k, pins: [in, out]}\n"
+        "  - {ref: U1, kind: opamp, type: TL072, pins: [a, a, out, gnd, out, b, b, in]}\n"
+        "steps:\n  - {step: quiet, drive: none, see: [out]}\n";
+    struct desk desk = {0};
+    if (cj_board_read_text("pair", text, sizeof text - 1, &desk.board, &errors) != CJ_OK)
+        fail_msg("%s", errors.items[0].message);
+    failing_each("repairs", whole_job, &desk);
+    cj_board_free(desk.board);
+}

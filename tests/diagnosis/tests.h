@@ -43,5 +43,6 @@ void observing_runs_out_of_memory(void **state);
 /* test_history.c */
 void repairs_count_by_kind_part_and_place(void **state);
 void repairs_find_their_suspects(void **state);
+void repairs_run_out_of_memory(void **state);
 
 #endif

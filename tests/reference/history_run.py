@@ -1,12 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What confirmed repairs in the log are worth to `coldjoint diagnose`, on a blind set with a skewed mix of faults.
 
-    history_run.py COLDJOINT BOARD DIR [--mixes M] [--repairs N] [--jobs J] [--bars] [-- OPTION...]
+    history_run.py COLDJOINT BOARD DIR [--mixes M] [--repairs N] [--steps A,B] [--jobs J] [--bars] [-- OPTION...]
 
 DIR holds units as blind_set.py makes them (blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 300 --seed 77). A
 bench makes some mistakes again and again: the different faults of the set are put in random order and the one of rank r
 happens in proportion to r^-1.5 (the first in some four units of ten). The units stay as they are and get weights, so
-that the faults are as common as the mix has them; no captures are made anew. From the same mix N repairs are drawn and
+that the faults are as common as the mix has them; no captures are made anew. --steps: only these are captured (a bench
+does not take all; what was repaired before matters more the less was measured). From the same mix N repairs are drawn and
 recorded with `coldjoint log repair`. Every unit is diagnosed without and with that log.
 
 Prints for each mix, and for all, the share of single faults in the first finding and the expected calibration error (ten
@@ -47,8 +48,18 @@ def place(board, fault):
 
 
 def diagnose_all(given, units, options):
+    def one(unit):
+        evidence = [f'{step}={unit}/{step}.csv' for step in given.steps.split(',')] if given.steps else [str(unit)]
+        try:
+            return blind_run.diagnose((given.program, given.board, evidence[0], [*evidence[1:], *options]))
+        except subprocess.TimeoutExpired:
+            return {'broken': 'two minutes'}
     with concurrent.futures.ThreadPoolExecutor(given.jobs) as pool:
-        return list(pool.map(blind_run.diagnose, [(given.program, given.board, u, options) for u in units]))
+        answers = list(pool.map(one, units))
+    for unit, answer in zip(units, answers):
+        if 'broken' in answer:
+            print(f'{unit.name}: broken, {answer["broken"]}')
+    return answers
 
 
 def run(given, *arguments):
@@ -113,6 +124,7 @@ def main():
     options.add_argument('--mixes', type=int, default=4)
     options.add_argument('--repairs', type=int, default=30)
     options.add_argument('--units', type=int, help='only the first so many')
+    options.add_argument('--steps')
     options.add_argument('--jobs', type=int, default=1)
     options.add_argument('--bars', action='store_true')
     cut = sys.argv.index('--') if '--' in sys.argv else len(sys.argv)

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Limits that the capture chain cannot decide are said once for each kind of figure. */
+/* Limits that the capture chain cannot decide, and those of a response, are said once. */
 #include "check.h"
 
+#include "../unitlog/made.h"
 #include "failing.h"
 #include "report/log.h"
 
@@ -81,8 +82,35 @@ static void memory(void **state)
     failing_each("undecidable", lines_job, &run);
 }
 
+/* Of a response that is broken at many frequencies one line says so, with the worst. */
+static void response_in_one_line(void **state)
+{
+    (void)state;
+    static const double margins[] = {-1.5, NAN, -4, -4, -2, 3};
+    const made_size size = {.steps = 1, .figures = 60};
+    cj_run *run = made_run(1, &size);
+    cj_text answer = {0};
+    assert_int_equal(run->limit_count, 6);
+    for (size_t i = 0; i < 6; i++) {
+        cj_judged *limit = &run->limits[i];
+        cj_free(limit->figure);
+        limit->figure = cj_copy_text("gain_db");
+        limit->hz = 100 * pow(2, (double)i);
+        limit->margin = margins[i];
+        limit->verdict = i < 5 ? CJ_FAIL : CJ_PASS;
+    }
+    assert_int_equal(cj_report_added_text(run, "log.db", NULL, &answer, NULL), CJ_OK);
+    check_holds("answer", answer.bytes, "of 6 limits 5 are broken");
+    check_holds("answer", answer.bytes, "in1-left: gain at 400.0 Hz (5 such)");
+    assert_null(strstr(answer.bytes, "100.0 Hz"));
+    assert_null(strstr(answer.bytes, "800.0 Hz"));
+    cj_text_free(&answer);
+    cj_run_free(run);
+}
+
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(lines_once_each), cmocka_unit_test(memory)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(lines_once_each), cmocka_unit_test(memory),
+                                       cmocka_unit_test(response_in_one_line)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

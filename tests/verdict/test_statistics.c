@@ -243,8 +243,7 @@ void test_tolerance(void **state)
     }
     assert_true(isnan(cj_tolerance_one_sided(1, 0.9, 0.9)));
     assert_true(isnan(cj_tolerance_two_sided(1, 0.9, 0.9)));
-    /* very many units: the normal quantile itself, which one half in a hundred thousand is beyond
-     */
+    /* very many units: the normal quantile itself */
     check_close("very many", cj_tolerance_one_sided(1000000, 0.95, 0.95), 1.6448536, 3e-3);
 }
 
