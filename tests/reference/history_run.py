@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What confirmed repairs in the log are worth to `coldjoint diagnose`, on a blind set with a skewed mix of faults.
 
-    history_run.py COLDJOINT BOARD DIR [--mixes M] [--repairs N] [--steps A,B] [--jobs J] [--bars] [-- OPTION...]
+    history_run.py COLDJOINT BOARD DIR [--mixes M] [--seed S] [--repairs N] [--steps A,B] [--jobs J] [--bars] [-- OPTION...]
 
 DIR holds units as blind_set.py makes them (blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 300 --seed 77). A
 bench makes some mistakes again and again: the different faults of the set are put in random order and the one of rank r
@@ -122,6 +122,7 @@ def main():
     options.add_argument('board')
     options.add_argument('folder')
     options.add_argument('--mixes', type=int, default=4)
+    options.add_argument('--seed', type=int, default=1, help='of the first mix')
     options.add_argument('--repairs', type=int, default=30)
     options.add_argument('--units', type=int, help='only the first so many')
     options.add_argument('--steps')
@@ -135,7 +136,7 @@ def main():
     units = sorted(p.parent for p in pathlib.Path(given.folder).glob('unit-*/truth.json'))[:given.units]
     truths = [json.loads((u / 'truth.json').read_text(encoding='ascii')) for u in units]
     before = diagnose_all(given, units, given.more)
-    results = [one_mix(given, seed, board, units, truths, before) for seed in range(1, given.mixes + 1)]
+    results = [one_mix(given, seed, board, units, truths, before) for seed in range(given.seed, given.seed + given.mixes)]
     mean = [sum(column) / len(results) for column in zip(*results)]
     print(f'all {len(results)} mixes of {len(units)} units, {given.repairs} repairs each: first finding {100 * mean[0]:.2f} % -> '
           f'{100 * mean[2]:.2f} %; calibration error {mean[1]:.4f} -> {mean[3]:.4f}')
