@@ -64,6 +64,7 @@ struct command {
     const char *name;
     const char *arguments;            /* as in the help, "CAPTURE [CAPTURE]" */
     const char *does;                 /* one line, lower case */
+    const char *words;                /* what its arguments can be, a line of help; NULL: none */
     const struct poptOption *options; /* its own; NULL: none */
     cj_status (*take)(struct request *request, int option, const char *text, cj_error *err);
     int (*run)(const struct request *request, cj_error *err);

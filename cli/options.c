@@ -357,6 +357,8 @@ cj_status options_help(const struct command *command, cj_text *out, cj_error *er
     }
     memory = NULL;
     cj_text_add(out, "coldjoint %s: %s\n", command->name, command->does);
+    if (command->words != NULL)
+        cj_text_add(out, "%s\n", command->words);
     cj_text_add_n(out, bytes, length);
 out:
     if (memory != NULL)

@@ -416,7 +416,8 @@ static int run(const struct request *request, cj_error *err)
 const struct command command_stimulus = {
     .name = "stimulus",
     .arguments = "SHAPE -o FILE",
-    .does = "a test signal: tone, stepped, two-tone, sweep, ...",
+    .does = "a test signal: tone, sweep, two-tone, noise, ...",
+    .words = "SHAPE is tone, stepped, two-tone, sweep, square, noise, mls or silence.",
     .options = options,
     .take = take,
     .run = run,

@@ -133,15 +133,48 @@ CJ_API void cj_response_at(const cj_response *response, double hz, double *gain_
  * Of a level in steps: `clip_level_v`, `clip_input_v` (peak of the channel's and of channel 1's fundamental where the
  * channel's THD reaches 1 %); `clip_high_v` and `clip_low_v` are how far the signal goes there.
  * `drift_v_per_s`: slope of the straight line through the DC of 64 stretches; `settled_v` what it runs to.
- * Of the pair where a response spans two octaves: `slope_db_per_octave` (unit dB).
+ * Of the pair where a response spans two octaves: `slope_db_per_octave` (unit dB/octave; ours): crosstalk through a
+ * resistance is flat, through a capacitance it rises by 20 log10(2) = 6.02 dB an octave.
  */
 
 /*
- * Figures of one capture. Per channel, beside those of the contract: `signal` (word: tone, square,
- * two-tone, sweep, noise, silence, other), `even_percent` and `odd_percent` (THD of the even and of the odd harmonics
- * alone), `clip_high_fraction`, `clip_low_fraction`, `stray_hz`, `stray_v`. Of the pair, beside: `difference_db`
- * (level of channel 2 minus channel 1 relative to channel 1) and `correlation` (largest normalised
- * cross-correlation, signed).
+ * Figures of one capture, each with the standard that defines it. "Ours": none does, or none was at hand; standards of
+ * which only the number is given were known from memory, without their clauses.
+ *
+ * Of a channel, DC included:
+ *   dc_v, rms_v      mean and root mean square of all samples; of a tone those of its fit, so that part of a period does
+ *                    not tilt them (ours)
+ *   peak_v           largest |sample|; between samples nothing is looked for (ours)
+ *   signal           word: tone, stepped, square, two-tone, sweep, noise, silence, other (ours)
+ *   tone_hz, tone_peak_v  frequency and amplitude of the fundamental: the four-parameter least-squares sine fit of IEEE
+ *                    Std 1057 with harmonics beside it (signal.h)
+ *   thd_percent, thd_db   root sum of squares of harmonics 2..10 in the band over the fundamental, each less the noise in
+ *                    it (IEC 60268-3 leaves the harmonics to the stated band and refers to the total; over the
+ *                    fundamental, THD_F, is IEEE Std 1241's)
+ *   even_percent, odd_percent  the same of the even and of the odd harmonics alone (ours)
+ *   thdn_percent, thdn_db  RMS of all in the band but DC and fundamental over RMS of all in it but DC (AES17, IEC 60268-3);
+ *                    the fundamental is taken out by the fit, not by a notch
+ *   sinad_db         the fundamental over all else in the band but DC (IEEE Std 1241)
+ *   clip_fraction, clip_high_fraction, clip_low_fraction  share of samples on flat tops, of both and of either side;
+ *   clip_high_v, clip_low_v  where those lie (ours)
+ *   slew_v_per_s, rise_s, fall_s, overshoot_percent  above; 10 %, 90 % and the overshoot of the step are IEC 60469's
+ *                    and IEEE Std 181's, the slew between 20 % and 80 % ours
+ *   stray_hz, stray_v     strongest line of the Hann spectrum that is no harmonic and no mains line and that white noise
+ *                    would show once in 10 000 records (ours)
+ *   dropouts         count of losses as cj_loss has them (ours)
+ *   drift_v_per_s, settled_v  above (ours)
+ *   clip_level_v, clip_input_v  above (THD of 1 % as the limit: the rated distortion of IEC 60268-3 is the maker's to state;
+ *                    1 % is ours)
+ *
+ * Of the pair, channel 2 relative to channel 1:
+ *   gain, gain_db, phase_deg  of the fundamentals of one joint fit (IEEE Std 1057, frequency shared)
+ *   polarity         word: same (|phase| under 60 degrees), inverted (over 120), unclear (ours)
+ *   delay_s          phase over frequency, a polarity flip taken out, at most half a period either way (ours)
+ *   coherence        share of channel 2's power that channel 1's explains: of a response its median (cj_response), else the
+ *                    square of `correlation` (ours)
+ *   difference_db    power of channel 2 less channel 1, sample by sample and without DC, over channel 1's (ours)
+ *   correlation      largest normalised cross-correlation, with its sign (ours)
+ *   low_3db_hz, high_3db_hz  half power, 10 log10(2) = 3.01 dB below the gain at the reference (cj_response)
  *
  * Noise is what DC, the fundamental and harmonics 2..10 leave (hum stays in):
  *   noise_v          RMS in the band

@@ -320,7 +320,7 @@ const cj__quantity cj__quantities[] = {
     FIGURE("coherence", "1", CJ__RATIO),
     FIGURE("correlation", "1", CJ__RATIO),
     FIGURE("difference_db", "dB", CJ__RATIO),
-    FIGURE("slope_db_per_octave", "dB", CJ__RATIO),
+    FIGURE("slope_db_per_octave", "dB/octave", CJ__RATIO),
     DERIVED(step_db, "dB", CJ__RATIO, "size of gain_db without its sign"),
     DERIVED(quadrature_deg, "deg", CJ__RATIO,
             "how far the phase is from a quarter turn either way"),

@@ -74,9 +74,9 @@ void cj__say_number(const cj__quantity *what, const char *unit, double value, cj
     } else if (what->share || strcmp(unit, "%") == 0) {
         say_digits(what->share ? 100 * value : value, 2, out);
         cj_text_add(out, " %%");
-    } else if (strcmp(unit, "dB") == 0) {
+    } else if (strncmp(unit, "dB", 2) == 0) { /* or dB/octave */
         cj__say_decimals(value, size < 1 ? 2 : 1, out);
-        cj_text_add(out, " dB");
+        cj_text_add(out, " %s", unit);
     } else if (strcmp(unit, "deg") == 0) {
         cj__say_decimals(value, size < 10 ? 1 : 0, out);
         cj_text_add(out, " degrees");

@@ -95,9 +95,9 @@ cj_status cj__advise(const cj__analysis *all, const cj_measurement *measurement,
         ADD(cj_lines_add(
             advice,
             "AC-coupled: DC offset cannot be seen here. Set the input to DC, or use a meter."));
-    if (all->used < all->part_samples)
-        ADD(cj_lines_add(advice,
-                         "The tone fills %zu of %zu samples: the rest, at the ends, is left out.",
-                         all->samples, all->part_samples));
+    if (all->tone.present && all->signal[all->tone.reference] != CJ__SIGNAL_STEPPED &&
+        all->used < all->part_samples)
+        ADD(cj_lines_add(advice, "The tone fills %zu of %zu samples: the rest is left out.",
+                         all->used, all->part_samples));
     return CJ_OK;
 }

@@ -41,7 +41,7 @@ static double line_of(const cj_response *r, double octaves, double *u)
     return slope;
 }
 
-static const char name[] = "slope_db_per_octave", unit[] = "dB";
+static const char name[] = "slope_db_per_octave", unit[] = "dB/octave";
 
 /* Two tones. Where one alone is seen in channel 2 the other is below its bound. */
 static cj_status slope_of_two(const cj__tone_point p[2], double octaves, cj_figure_set *set)

@@ -19,6 +19,7 @@ struct view {
     const cj__noise *noise;
     const char *unit;
     double rate;         /* 1 where the file states none */
+    double step;         /* of the converter */
     bool steps;          /* what is left are the converter's own steps: figures are bounds */
     const char *no_rest; /* why there is no tone to take out; NULL where there is, or silence */
 };
@@ -98,6 +99,9 @@ static cj_status add_level(const struct view *v, cj_figure_set *set, const char 
                            double square, double square_u)
 {
     double value = sqrt(fmax(0, square));
+    if (v->steps &&
+        value == 0) /* digital silence: all that is known is that it rounds to nothing */
+        value = v->step / sqrt(12);
     if (v->steps)
         return cj__add_bound(set, name, v->unit, CJ_BELOW, value, cj__under_steps);
     double u = value > 0 ? square_u / (2 * value) : sqrt(square_u);
@@ -210,8 +214,10 @@ static cj_status add_lines(const struct view *v, int channel, cj_figure_set *set
     }
     if (!timed || !noise->hum_possible) {
         const char *why =
-            timed ? "the record is too short: mains hum needs two periods, 40 ms or more"
-                  : "the file states no sample rate";
+            !timed ? no_rate
+            : !(noise->hum_square > 0) && v->all->samples > 0.1 * v->rate
+                ? "no signal in this channel"
+                : "the record is too short: mains hum needs two periods, 40 ms or more";
         ADD(cj__add_missing(set, "hum_v", v->unit, why));
         ADD(cj__add_missing(set, "hum_hz", "Hz", why));
     } else if (!noise->hum_seen) {
@@ -247,6 +253,7 @@ cj_status cj__noise_figures(const cj__analysis *all, int channel, const char *no
                      .noise = &all->noise[channel],
                      .unit = about->channels[about->selected[channel]].unit,
                      .rate = about->rate_hz > 0 ? about->rate_hz : 1,
+                     .step = about->channels[about->selected[channel]].step,
                      .steps = cj__noise_is_the_steps(all, channel),
                      .no_rest = no_rest};
     ADD(add_noise(&v, channel, set));

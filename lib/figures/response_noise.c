@@ -7,6 +7,7 @@
 #include "figures/response.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -23,14 +24,16 @@ struct welch {
     size_t n, segments;
     long later;            /* samples that the output is late by */
     size_t first, samples; /* the part of the record that holds the signal */
+    size_t held;           /* start of the samples in raw, SIZE_MAX for none */
+    double *raw[2];        /* as read: the second half is the first of the next segment */
     double *window, *x, *y, *one, *two;
     cj_complex *x_bins, *y_bins, *cross;
 };
 
 static void welch_free(struct welch *w)
 {
-    double *const plain[] = {w->window, w->x, w->y, w->one, w->two};
-    for (size_t i = 0; i < 5; i++)
+    double *const plain[] = {w->window, w->x, w->y, w->one, w->two, w->raw[0], w->raw[1]};
+    for (size_t i = 0; i < 7; i++)
         cj_free(plain[i]);
     cj_free(w->x_bins);
     cj_free(w->y_bins);
@@ -41,13 +44,14 @@ static void welch_free(struct welch *w)
 static bool welch_start(struct welch *w)
 {
     size_t bins = w->n / 2 + 1;
-    double **const plain[] = {&w->window, &w->x, &w->y};
+    double **const plain[] = {&w->window, &w->x, &w->y, &w->raw[0], &w->raw[1]};
     cj_complex **const complex_ones[] = {&w->x_bins, &w->y_bins, &w->cross};
     bool fine = (w->spectra = cj_spectra_new()) != NULL;
-    for (size_t i = 0; i < 3; i++) {
+    for (size_t i = 0; i < 5; i++)
         fine = (*plain[i] = cj_new(w->n, sizeof(double))) != NULL && fine;
+    for (size_t i = 0; i < 3; i++)
         fine = (*complex_ones[i] = cj_new(bins, sizeof(cj_complex))) != NULL && fine;
-    }
+    w->held = SIZE_MAX;
     w->one = cj_new(bins, sizeof(double));
     w->two = cj_new(bins, sizeof(double));
     if (!fine || !w->one || !w->two)
@@ -60,26 +64,39 @@ static bool welch_start(struct welch *w)
 }
 
 /* The window on samples less their mean; false where samples are missing. */
-static bool prepare(const struct welch *w, double *x)
+static bool prepare(const struct welch *w, const double *raw, double *x)
 {
-    double mean = 0;
+    double lane[4] = {0};
+    for (size_t i = 0; i < w->n; i += 4) /* n is a power of two */
+        for (size_t k = 0; k < 4; k++)
+            lane[k] += raw[i + k];
+    double mean = (lane[0] + lane[1] + lane[2] + lane[3]) / (double)w->n;
     for (size_t i = 0; i < w->n; i++)
-        mean += x[i] / (double)w->n;
-    for (size_t i = 0; i < w->n; i++)
-        x[i] = w->window[i] * (x[i] - mean);
+        x[i] = w->window[i] * (raw[i] - mean);
     return isfinite(mean);
+}
+
+/* Samples from start on into raw, those of the output `later`. */
+static cj_status read_segment(struct welch *w, size_t start, cj_error *err)
+{
+    size_t half = w->n / 2, have = w->held != SIZE_MAX && start == w->held + half ? half : 0;
+    size_t x_start = start + have + (w->later < 0 ? (size_t)-w->later : 0);
+    size_t y_start = start + have + (w->later > 0 ? (size_t)w->later : 0);
+    for (int c = 0; c < 2 && have > 0; c++)
+        memcpy(w->raw[c], w->raw[c] + half, half * sizeof(double));
+    double *x_out[2] = {w->raw[0] + have, x_start == y_start ? w->raw[1] + have : NULL};
+    double *y_out[2] = {NULL, w->raw[1] + have};
+    cj_status status = cj_capture_read(w->capture, x_start, w->n - have, x_out, err);
+    if (status == CJ_OK && x_start != y_start)
+        status = cj_capture_read(w->capture, y_start, w->n - have, y_out, err);
+    w->held = start;
+    return status;
 }
 
 static cj_status add_segment(struct welch *w, size_t start, cj_error *err)
 {
-    start += w->first;
-    size_t x_start = w->later < 0 ? start + (size_t)-w->later : start;
-    size_t y_start = w->later > 0 ? start + (size_t)w->later : start;
-    double *x_out[2] = {w->x, x_start == y_start ? w->y : NULL}, *y_out[2] = {NULL, w->y};
-    cj_status status = cj_capture_read(w->capture, x_start, w->n, x_out, err);
-    if (status == CJ_OK && x_start != y_start)
-        status = cj_capture_read(w->capture, y_start, w->n, y_out, err);
-    if (status != CJ_OK || !prepare(w, w->x) || !prepare(w, w->y))
+    cj_status status = read_segment(w, w->first + start, err);
+    if (status != CJ_OK || !prepare(w, w->raw[0], w->x) || !prepare(w, w->raw[1], w->y))
         return status;
     status = cj_spectrum_two(w->spectra, w->x, w->y, w->n, w->x_bins, w->y_bins, err);
     for (size_t k = 0; status == CJ_OK && k <= w->n / 2; k++) {

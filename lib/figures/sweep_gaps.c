@@ -34,19 +34,27 @@ void cj__sweep_watch(cj__sweep *sweep, int c, const double *x, size_t n, double 
     struct cj__watch *watch = &sweep->watch[c];
     double hz = cj__track_hz(&sweep->track, (double)(watch->at + n / 2) / rate_hz);
     double keep = exp(-1 / (rate_hz * fmax(MEMORY_S, 2 / hz)));
+    double level = watch->level; /* in registers: each sample waits for the one before */
+    size_t run = watch->run;
     for (size_t i = 0; i < n; i++) {
         double size = isnan(x[i]) ? 0 : fabs(x[i]);
-        if (size <= QUIET * watch->level) {
-            watch->run++;
+        if (size <= QUIET * level) {
+            run++;
             continue; /* the level is remembered through a gap */
         }
-        if (watch->run > 0 && (double)watch->run > LEAST_S * rate_hz)
-            note(sweep, c, watch->at + i, rate_hz);
-        if ((double)watch->run > LONGEST_S * rate_hz)
-            watch->level = 0;
-        watch->run = 0;
-        watch->level = fmax(size, watch->level * keep);
+        if (run > 0) {
+            watch->run = run;
+            if ((double)run > LEAST_S * rate_hz)
+                note(sweep, c, watch->at + i, rate_hz);
+            if ((double)run > LONGEST_S * rate_hz)
+                level = 0;
+            run = 0;
+        }
+        double faded = level * keep;
+        level = size > faded ? size : faded;
     }
+    watch->level = level;
+    watch->run = run;
     watch->at += n;
 }
 

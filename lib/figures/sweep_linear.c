@@ -179,19 +179,55 @@ static void correlate(const struct work *w, cj_complex out[CJ__CORRELATED])
     }
 }
 
+/* sum of cos k a, k = 1..lines, of a = 2 half */
+static double cosines(int lines, double half)
+{
+    double below = sin(half);
+    return fabs(below) > 1e-9 ? sin(lines * half) * cos((lines + 1) * half) / below : lines;
+}
+
+/* exp(j angle), and by how much it turns from sample to sample. */
+struct turning {
+    double co, si, step_co, step_si;
+};
+
+static struct turning turning_from(double angle, double step)
+{
+    return (struct turning){cos(angle), sin(angle), cos(step), sin(step)};
+}
+
+static void turn(struct turning *t)
+{
+    double co = t->co * t->step_co - t->si * t->step_si;
+    t->si = t->co * t->step_si + t->si * t->step_co;
+    t->co = co;
+}
+
 /* All lines of one mains at once, under the window; and times t. */
 static cj_status fill_lines(struct work *w, int which, cj_error *err)
 {
-    double rate = w->frame.rate_hz, step = 2 * M_PI * (which ? 60 : 50) / rate;
+    double rate = w->frame.rate_hz, step = M_PI * (which ? 60 : 50) / rate;
     int lines = (int)fmin(LINES_UP_TO / (which ? 60 : 50), 0.45 * rate / (which ? 60 : 50));
     double middle = (double)(w->frame.n - 1) / 2;
-    for (size_t i = 0; i < w->padded; i++) {
-        double v = w->window[i], at = (double)i - middle, half = step * at / 2, sum = lines;
-        /* sum of cos k a, k = 1..lines */
-        if (v > 0 && fabs(sin(half)) > 1e-9)
-            sum = sin(lines * half) * cos((lines + 1) * half) / sin(half);
-        w->line[0][i] = v * sum;
-        w->line[1][i] = v * sum * at / middle;
+    memset(w->line[0], 0, w->padded * sizeof(double));
+    memset(w->line[1], 0, w->padded * sizeof(double));
+    for (size_t i = 0; i < w->frame.n;) {
+        /* turned for a while, 1e-13 off at most; then afresh */
+        double half = step * ((double)i - middle);
+        struct turning one = turning_from(half, step),
+                       all = turning_from(lines * half, lines * step);
+        for (size_t end = i + 256; i < end && i < w->frame.n; i++) {
+            double at = (double)i - middle, sum;
+            /* sin L h cos (L + 1) h over sin h; exactly where that is small over small */
+            if (fabs(one.si) > 1e-2)
+                sum = all.si * (all.co * one.co - all.si * one.si) / one.si;
+            else
+                sum = cosines(lines, step * at);
+            w->line[0][i] = w->window[i] * sum;
+            w->line[1][i] = w->line[0][i] * at / middle;
+            turn(&one);
+            turn(&all);
+        }
     }
     return cj_spectrum_two(w->spectra, w->line[0], w->line[1], w->padded, w->bins[2 + 2 * which],
                            w->bins[3 + 2 * which], err);
@@ -199,12 +235,13 @@ static cj_status fill_lines(struct work *w, int which, cj_error *err)
 
 static cj_status transform(struct work *w, const cj__frame *frame, cj_error *err)
 {
-    memset(w->line[0], 0, w->padded * sizeof(double));
-    memset(w->line[1], 0, w->padded * sizeof(double));
+    size_t rest = (w->padded - frame->n) * sizeof(double);
     for (size_t i = 0; i < frame->n; i++) {
         w->line[0][i] = w->window[i] * frame->x[i];
         w->line[1][i] = w->window[i] * frame->y[i];
     }
+    memset(w->line[0] + frame->n, 0, rest);
+    memset(w->line[1] + frame->n, 0, rest);
     return cj_spectrum_two(w->spectra, w->line[0], w->line[1], w->padded, w->bins[0], w->bins[1],
                            err);
 }

@@ -29,35 +29,47 @@ static void cell(cj_text *out, size_t start, size_t column, double value, double
         cj_text_add(out, "-");
 }
 
+/* One line: at `hz` where that lies among the points, else at point k itself. */
+static void write_point(cj_text *out, const cj_response *r, size_t k, double hz)
+{
+    size_t start = out->length;
+    double gain = r->gain_db[k], u_gain = r->u_gain_db[k];
+    double phase = r->phase_deg[k], u_phase = r->u_phase_deg[k];
+    if (hz >= r->hz[0] && hz <= r->hz[r->count - 1] && hz != r->hz[k]) {
+        cj_response_at(r, hz, &gain, &u_gain, &phase, &u_phase);
+    } else { /* four digits tell it from its neighbours */
+        double unit = pow(10, floor(log10(r->hz[k])) - 3);
+        hz = round(r->hz[k] / unit) * unit;
+    }
+    cj_text_add(out, "  ");
+    cj__write_value(out, hz, NAN, "Hz");
+    cell(out, start, 14, gain, u_gain, "dB");
+    cell(out, start, 36, phase, u_phase, "deg");
+    if (isfinite(r->thd_percent[k])) {
+        cj__pad(out, start, 58);
+        cj_text_add(out, "THD ");
+        cj__write_rounded(out, r->thd_percent[k], r->thd_percent[k] / 50, "%");
+    }
+    cj_text_add(out, "\n");
+}
+
 void cj__write_response(cj_text *out, const cj_response *r, const char *heading)
 {
     static const double shown[] = {10,   20,   50,    100,   200,   500,  1000,
                                    2000, 5000, 10000, 20000, 40000, 80000};
+    const size_t rows = sizeof shown / sizeof shown[0];
     size_t last = r->count;
     if (r->count == 0)
         return;
     cj_text_add(out, "\n%s\n", heading);
-    for (size_t i = 0; i < sizeof shown / sizeof shown[0]; i++) {
-        size_t k = nearest(r, shown[i]), start = out->length;
+    for (size_t k = 0; r->count <= rows && k < r->count; k++) /* of two tones: both */
+        write_point(out, r, k, r->hz[k]);
+    for (size_t i = 0; r->count > rows && i < rows; i++) {
+        size_t k = nearest(r, shown[i]);
         if (k == r->count || k == last)
             continue;
         last = k;
-        double hz = r->hz[k], gain = r->gain_db[k], u_gain = r->u_gain_db[k];
-        double phase = r->phase_deg[k], u_phase = r->u_phase_deg[k];
-        if (shown[i] >= r->hz[0] && shown[i] <= r->hz[r->count - 1]) {
-            hz = shown[i];
-            cj_response_at(r, hz, &gain, &u_gain, &phase, &u_phase);
-        }
-        cj_text_add(out, "  ");
-        cj__write_value(out, round(hz * 10) / 10, NAN, "Hz");
-        cell(out, start, 14, gain, u_gain, "dB");
-        cell(out, start, 36, phase, u_phase, "deg");
-        if (isfinite(r->thd_percent[k])) {
-            cj__pad(out, start, 58);
-            cj_text_add(out, "THD ");
-            cj__write_rounded(out, r->thd_percent[k], r->thd_percent[k] / 50, "%");
-        }
-        cj_text_add(out, "\n");
+        write_point(out, r, k, shown[i]);
     }
 }
 

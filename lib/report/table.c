@@ -200,7 +200,7 @@ static void note_gap(struct gaps *gaps, const char *label, const cj_figure *figu
         gaps->items[gaps->count++] = (struct gap){label, why_of(figure)};
 }
 
-/* "Cannot be told: THD, SINAD (noise, no tone)": figures with one reason stand together. */
+/* "THD; SINAD: noise, no tone": figures with one reason stand together; labels have commas. */
 static void write_gaps(cj_text *out, const struct gaps *gaps)
 {
     if (gaps->count == 0)
@@ -217,7 +217,7 @@ static void write_gaps(cj_text *out, const struct gaps *gaps)
         size_t start = out->length;
         for (size_t j = i; j < gaps->count; j++)
             if (strcmp(gaps->items[j].why, why) == 0)
-                cj_text_add(&line, "%s%s", j == i ? "" : ", ", gaps->items[j].label);
+                cj_text_add(&line, "%s%s", j == i ? "" : "; ", gaps->items[j].label);
         cj_text_add(&line, ": ");
         cj__write_clean(&line, why);
         cj_text_add(out, "    ");

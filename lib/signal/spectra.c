@@ -149,7 +149,7 @@ static bool transform_pair(cj_spectra *spectra, const double *x, const double *y
 /* The transforms of the real and of the imaginary input at k, from that of their sum. */
 static void part(const fftw_complex *z, size_t k, size_t n, cj_complex *x, cj_complex *y)
 {
-    const double *a = z[k], *b = z[(n - k) % n];
+    const double *a = z[k], *b = z[k == 0 ? 0 : n - k];
     *x = (cj_complex){0.5 * (a[0] + b[0]), 0.5 * (a[1] - b[1])};
     *y = (cj_complex){0.5 * (a[1] + b[1]), 0.5 * (b[0] - a[0])};
 }

@@ -70,6 +70,7 @@ void hum_level_under_a_tone(void **state)
 {
     (void)state;
     static const double rates[] = {44100, 96000}, tones[] = {440, 997, 1000, 10000};
+    double worst = 0;
     for (size_t r = 0; r < 2; r++)
         for (size_t t = 0; t < 4; t += SANITIZED ? 3 : 1)
             for (double level = 1e-3; level > 5e-5; level /= 10) {
@@ -83,6 +84,7 @@ void hum_level_under_a_tone(void **state)
                 char label[60];
                 snprintf(label, sizeof label, "%g dB under %g Hz", db(level), tones[t]);
                 double want = level * sqrt(1 + 1.0 / 9) / sqrt(2);
+                worst = fmax(worst, fabs(db(value_of(&m->channel[0], "hum_v") / want)));
                 check_close(label, db(value_of(&m->channel[0], "hum_v") / want), 0, 0.5);
                 check_close(label, value_of(&m->channel[0], "hum_hz"), 50.02, 0.01);
                 check_missing(&m->channel[0], "hum_sideband_db",
@@ -90,6 +92,7 @@ void hum_level_under_a_tone(void **state)
                 cj_measurement_free(m);
                 memory_capture_free(made);
             }
+    print_message("hum 60 and 80 dB under a tone: worst %.3f dB\n", worst);
 }
 
 struct ripple_case {
