@@ -18,6 +18,9 @@ static const double share[] = {
     [CJ_FAULT_AT_RAIL] = 0.05,     [CJ_FAULT_WEAK] = 0.03,    [CJ_FAULT_UNPOWERED] = 0.03,
 };
 
+/* What the strays across a bad joint change of what it lets through, at 1 kHz. */
+#define JOINT_DB 1
+
 static cj__suspect *add(cj__dictionary *dictionary, cj_fault_kind kind, const cj_part *part,
                         double ease)
 {
@@ -66,6 +69,7 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
     manner->prior = CJ__ANY;
     manner->low = part->value + 1e5;
     manner->high = part->value + 1e10;
+    manner->loose_db = JOINT_DB;
 }
 
 static void open_pins(cj__dictionary *dictionary, int index)
@@ -94,6 +98,7 @@ static void open_pins(cj__dictionary *dictionary, int index)
                 manner->prior = CJ__ANY;
                 manner->low = 1e4;
                 manner->high = 1e10;
+                manner->loose_db = JOINT_DB;
             }
         }
     }

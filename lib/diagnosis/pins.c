@@ -11,6 +11,7 @@
 
 #define OPEN_OHM 1e13
 #define OPEN_FARAD 0.5e-12
+#define STRAY_DB 0.3 /* what strays beside the one that is solved change a gain by, at 1 kHz */
 
 cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
                            double weight)
@@ -66,6 +67,7 @@ static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part
         manner->prior = CJ__ANY;
         manner->low = 1e5;
         manner->high = 1e10;
+        manner->loose_db = STRAY_DB;
     }
 }
 
@@ -134,6 +136,7 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
         manner->low = OPEN_FARAD / 20;
         manner->high = OPEN_FARAD * 20;
         manner->bias = 0.5;
+        manner->loose_db = STRAY_DB;
     }
 }
 

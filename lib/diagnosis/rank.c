@@ -126,7 +126,7 @@ static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__
     if (status != CJ_OK || count == 0)
         return status;
     const cj__trial *last = &ranking->trials[ranking->trial_count - 1];
-    if (last->split != 0 || last->rough || last->density < ranking->most - CJ__HOPELESS)
+    if (last->split != 0 || last->rough || last->robust < ranking->most - CJ__HOPELESS)
         return CJ_OK;
     status = cj__search_again(ranking, manner, ranking->normal, again, &more, err);
     for (int i = 0; i < more && status == CJ_OK; i++) {
