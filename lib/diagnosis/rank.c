@@ -14,8 +14,8 @@
  * fault that hardly shows). Of blind sets of two boards, 5 % of the findings that explained
  * everything were such. */
 #define NONE_SHARE 0.1
-/* Beside a pair: where two faults are needed, three or something else are nearly as likely. */
-#define NONE_SHARE_PAIR 0.8
+/* Beside a pair: where two faults are needed, three or something else are as likely. */
+#define NONE_SHARE_PAIR 1.3
 
 void cj__ranking_free(cj__ranking *ranking)
 {
