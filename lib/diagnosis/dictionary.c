@@ -70,6 +70,7 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
     manner->low = part->value + 1e5;
     manner->high = part->value + 1e10;
     manner->loose_db = JOINT_DB;
+    manner->loose_ohm = CJ__STRAYS_OHM;
 }
 
 static void open_pins(cj__dictionary *dictionary, int index)
@@ -99,6 +100,7 @@ static void open_pins(cj__dictionary *dictionary, int index)
                 manner->low = 1e4;
                 manner->high = 1e10;
                 manner->loose_db = JOINT_DB;
+                manner->loose_ohm = CJ__STRAYS_OHM;
             }
         }
     }

@@ -377,6 +377,10 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
         else
             here[manner->free_edit].a = value;
     }
+    cj__manner known = *manner;
+    if (manner->loose_ohm > 0)
+        known.loose_db *= fmin(here[manner->free_edit].a / manner->loose_ohm, 1);
+    manner = &known;
     cj_variant variant = {here, manner->edit_count};
     cj_status status = fill_with(scene, manner, &variant, want, reference, out, err);
     if (status == CJ_OK)

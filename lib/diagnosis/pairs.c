@@ -155,10 +155,17 @@ static cj_status screen(struct pairing *pairing, size_t lead, size_t other, size
     return status;
 }
 
+/* What a whole part is: it cannot be open, or shorted, and of another value too. */
+static bool of_whole_part(const cj__suspect *suspect)
+{
+    cj_fault_kind kind = suspect->fault.kind;
+    return suspect->both_pins || kind == CJ_FAULT_WRONG_VALUE || kind == CJ_FAULT_SHORTED;
+}
+
 static bool same_part(const cj__suspect *a, const cj__suspect *b)
 {
     return a->fault.part[0] != '\0' && strcmp(a->fault.part, b->fault.part) == 0 &&
-           a->fault.pin == b->fault.pin;
+           (a->fault.pin == b->fault.pin || of_whole_part(a) || of_whole_part(b));
 }
 
 /* Looks that the lead leaves unexplained; its whitened residual stands in ranking->normal. */

@@ -68,6 +68,7 @@ static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part
         manner->low = 1e5;
         manner->high = 1e10;
         manner->loose_db = STRAY_DB;
+        manner->loose_ohm = CJ__STRAYS_OHM;
     }
 }
 

@@ -22,6 +22,8 @@ typedef enum cj__prior_shape {
     CJ__AROUND,     /* normal in the logarithm: middle, width */
 } cj__prior_shape;
 
+#define CJ__STRAYS_OHM 1e7 /* some picofarad at 1 kHz carry as much */
+
 typedef struct cj__manner {
     cj_edit *edits;
     size_t edit_count;
@@ -39,8 +41,9 @@ typedef struct cj__manner {
                        own */
     double bias; /* sigma of the bias current of the part's sections, relative; 0: the parameter's
                     own */
-    double loose_db; /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
-                        20 kHz */
+    double loose_db;  /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
+                         20 kHz */
+    double loose_ohm; /* a joint below this many ohm is known the better for it; 0: all the same */
     bool thd_unknown;
     bool tolerant; /* the values put in have their part's tolerance (else they are what they are) */
 } cj__manner;
