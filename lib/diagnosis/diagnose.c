@@ -211,9 +211,13 @@ static void conclude(const cj__ranking *ranking, cj_diagnosis *out)
                  out->open_count == 0 ? "every step reads as a good unit does"
                                       : "what was read is as a good unit reads");
     } else if (out->findings->unexplained >= 0.5) {
+        bool possible = out->findings->count > 0 && out->findings->items[0].probability >= 0.3;
         out->state = CJ_STATE_UNDECIDED;
-        snprintf(out->why, sizeof out->why,
-                 "this is no good unit, but no fault of its parts explains the readings");
+        snprintf(out->why, sizeof out->why, "%s",
+                 possible
+                     ? "this is no good unit; what stands first would explain the readings, "
+                       "but something that the board file does not know may as well"
+                     : "this is no good unit, but no fault of its parts explains the readings");
     } else if (faulty >= SURE || 1 - out->healthy >= SURE) {
         out->state = CJ_STATE_FAULT;
         snprintf(out->why, sizeof out->why, "the readings are not those of a good unit");

@@ -14,8 +14,9 @@
  * fault that hardly shows). Of blind sets of two boards, 5 % of the findings that explained
  * everything were such. */
 #define NONE_SHARE 0.1
-/* Beside a pair: where two faults are needed, three or something else are as likely. */
-#define NONE_SHARE_PAIR 1.3
+/* Beside a pair: where two faults are needed, three or something else are as likely; of blind sets'
+ * units that a pair explains, some half had it. */
+#define NONE_SHARE_PAIR 2.2
 
 void cj__ranking_free(cj__ranking *ranking)
 {
