@@ -136,6 +136,10 @@ void evidence_free(struct evidence *evidence);
 /* What the evidence means. */
 cj_status evidence_diagnose(const struct request *request, const struct evidence *evidence,
                             cj_diagnosis **out, cj_error *err);
+/* Both, for a command whose names are BOARD EVIDENCE...; all three outputs are the caller's to
+ * free. */
+cj_status evidence_answer(const struct request *request, cj_board **board,
+                          struct evidence *evidence, cj_diagnosis **diagnosis, cj_error *err);
 
 /* ---- report_log.c: pages from the log ---- */
 
@@ -173,9 +177,10 @@ cj_status log_take(struct request *request, int option, const char *text, cj_err
 cj_status log_open(const struct request *request, cj_log_mode mode, cj_log **out, cj_error *err);
 /* The name of that file. */
 cj_status log_path(const struct request *request, cj_text *out, cj_error *err);
-/* The repairs of a board's units, and the name of their log, where --log or $COLDJOINT_LOG says which and --no-history
- * does not stand; else none. */
-cj_status log_history(const struct request *request, const char *board, cj_history *out, cj_text *name, cj_error *err);
+/* The repairs of a board's units, and the name of their log, where --log or $COLDJOINT_LOG says
+ * which and --no-history does not stand; else none. */
+cj_status log_history(const struct request *request, const char *board, cj_history *out,
+                      cj_text *name, cj_error *err);
 
 /* ---- board.c ---- */
 

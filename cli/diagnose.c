@@ -51,13 +51,7 @@ static int run(const struct request *request, cj_error *err)
 
     cj_status status = check_names(request, err);
     if (status == CJ_OK)
-        status = board_open(request->names[0], &board, err);
-    if (status == CJ_OK)
-        status = evidence_read(request, board, request->names + 1, request->name_count - 1,
-                               &evidence, err);
-    if (status == CJ_OK)
-        status = board_blame(request->names[0],
-                             evidence_diagnose(request, &evidence, &diagnosis, err), err);
+        status = evidence_answer(request, &board, &evidence, &diagnosis, err);
     if (status == CJ_OK && request->explain)
         status = explain(&evidence, diagnosis, err);
     if (status == CJ_OK && request->json)

@@ -222,6 +222,19 @@ cj_status evidence_diagnose(const struct request *request, const struct evidence
     return status;
 }
 
+cj_status evidence_answer(const struct request *request, cj_board **board,
+                          struct evidence *evidence, cj_diagnosis **diagnosis, cj_error *err)
+{
+    const char *name = request->names[0];
+    cj_status status = board_open(name, board, err);
+    if (status == CJ_OK)
+        status = evidence_read(request, *board, request->names + 1, request->name_count - 1,
+                               evidence, err);
+    if (status == CJ_OK)
+        status = board_blame(name, evidence_diagnose(request, evidence, diagnosis, err), err);
+    return status;
+}
+
 void evidence_free(struct evidence *evidence)
 {
     for (size_t i = 0; i < evidence->count; i++) {

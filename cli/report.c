@@ -67,13 +67,7 @@ static cj_status report_evidence(const struct request *request, cj_error *err)
     cj_judgement *judgement = NULL;
     cj_text answer = {0};
 
-    cj_status status = board_open(request->names[0], &board, err);
-    if (status == CJ_OK)
-        status = evidence_read(request, board, request->names + 1, request->name_count - 1,
-                               &evidence, err);
-    if (status == CJ_OK)
-        status = board_blame(request->names[0],
-                             evidence_diagnose(request, &evidence, &diagnosis, err), err);
+    cj_status status = evidence_answer(request, &board, &evidence, &diagnosis, err);
     if (status == CJ_OK)
         status = cj_judge(diagnosis, &judgement, err);
     if (status == CJ_OK)

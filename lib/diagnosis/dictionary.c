@@ -18,7 +18,7 @@ static const double share[] = {
     [CJ_FAULT_AT_RAIL] = 0.05,     [CJ_FAULT_WEAK] = 0.03,    [CJ_FAULT_UNPOWERED] = 0.03,
 };
 
-/* What the strays across a bad joint change of what it lets through, at 1 kHz. */
+/* What the strays across a bad joint change of what it lets through, at 1 kHz; judged. */
 #define JOINT_DB 1
 
 static cj__suspect *add(cj__dictionary *dictionary, cj_fault_kind kind, const cj_part *part,

@@ -3,9 +3,10 @@
  * Whether the generator's level stayed put.
  *
  * Its level is uncertain by 10 % (LEVEL_SIGMA), and as a rule it is set once: where the steps say
- * so themselves, those of one nominal level have that error in common, and what one of them shows
- * less is what the board takes off the source (the source's resistance is known). A hand may still
- * have been at the knob while one input was driven: cj__level_moved.
+ * so themselves, those of one nominal level have that error in common: it is found from them, and
+ * what one of them shows less is what the board takes off the source (the source's resistance is
+ * known). A hand may still have been at the knob while one input was driven: cj__level_moved. The
+ * sizes below are judged.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -15,8 +16,8 @@
 #define AGREE 0.004  /* of each other, two thirds of the steps */
 #define LEFT 0.003   /* of the common error, once the level was found from the steps themselves */
 #define LEAST 0.0015 /* a source and an input repeat no better */
-#define FARTHER                                                                                    \
-    4 /* of its standard deviations from the others, a level is thought to have been moved */
+/* So many of its standard deviations from the others, a level is thought to have been moved. */
+#define FARTHER 4
 
 #define LOADED 0.2 /* of the drive: what pulls it down further is no question of the knob */
 

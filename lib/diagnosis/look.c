@@ -17,9 +17,9 @@ static bool rests_at_rail(const cj_prediction *seen)
     return false;
 }
 
-#define CLEARLY                                                                                    \
-    0.1 /* THD of a wave that clips: one that another part's clipping hardly reaches ... */
-#define CLEAN 0.03 /* ... is as good as computed without it */
+/* A wave that something else's clipping hardly reaches (THD below CLEARLY) is as good as computed
+ * without it. This and what follows is judged, from misses on blind sets, not measured apart. */
+#define CLEAN 0.03
 
 /* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
  * the part at hand come in; much more where a section stays at its rail throughout (the answer
@@ -40,7 +40,7 @@ static double clip_error(const cj_prediction *seen, int point, int channel)
 #define OTHERWISE 0.14 /* sqrt(1 - ALIKE^2) */
 
 #define DC_LEAST 0.003 /* V */
-#define DC_MOST 0.3   /* of DC and tone together */
+#define DC_MOST 0.3    /* of DC and tone together */
 
 #define DISTORTS 0.01 /* THD of a wave that loses some of its tone */
 

@@ -145,7 +145,8 @@ static void copy_look(const cj__scene *scene, size_t look, const cj__outlook *fr
 #define LIKE 0.3 /* of a ratio: so much like a good unit's that it hangs on the same parts */
 
 /* What is stepped through time knows nothing of tolerances. A ratio that something else's clipping
- * hardly reaches depends on the parts as it does in a good unit. */
+ * hardly reaches depends on the parts as it does in a good unit; others are about as uncertain as
+ * there. */
 static void spread_as_good(const cj__scene *scene, const cj_prediction *seen, size_t look,
                            const cj__outlook *good, cj__outlook *out)
 {

@@ -11,7 +11,8 @@
 
 #define OPEN_OHM 1e13
 #define OPEN_FARAD 0.5e-12
-#define STRAY_DB 0.3 /* what strays beside the one that is solved change a gain by, at 1 kHz */
+#define STRAY_DB                                                                                   \
+    0.3 /* what strays beside the one that is solved change a gain by, at 1 kHz; judged */
 
 cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
                            double weight)

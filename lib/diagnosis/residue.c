@@ -14,9 +14,10 @@ static const struct {
     [CJ__LOUDER] = {6, 0.06}, [CJ__APART] = {1, 0.1},
 };
 
-#define OWN 0.003 /* of it, each step's own ... */
-#define OWN_RISE                                                                                   \
-    1500 /* ... and from this frequency on more, in proportion: what lies behind turns it */
+/* Each step's own share of it; from OWN_RISE hertz on more, in proportion: what lies behind the
+ * output turns it. Judged from blind sets. */
+#define OWN 0.003
+#define OWN_RISE 1500
 
 static double own_share(const cj__scene *scene, const cj__outlook *outlook,
                         const cj__feature *feature)

@@ -88,7 +88,7 @@ static cj_status judge_way(cj__ranking *ranking, cj__residue way, cj__trial *tri
     return CJ_OK;
 }
 
-#define MOVED 0.003 /* of units in which the level was moved for one input */
+#define MOVED 0.003 /* of units in which the level was moved for one input; judged */
 
 /* As judged, or with the level moved where it does not fit: whichever is the likelier stays in
  * ranking->normal. */
@@ -259,7 +259,7 @@ static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
     return cj__trial_judge(ranking, &suspect->manners[trial->manner], want, trial, err);
 }
 
-#define BETWEEN 0.1 /* of those where an offset decides */
+#define BETWEEN 0.1 /* of those where an offset decides; judged (fault_physics 4: 0.11) */
 #define NEARLY 0.05 /* of its sigma: an offset that decides hardly anything */
 
 /* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts

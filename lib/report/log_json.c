@@ -72,6 +72,9 @@ static json_t *limits_value(struct cj__json *json, const cj_run *run)
             cj__json_set(json, object, "hz", cj__json_number(limit->hz));
         cj__json_set(json, object, "value", cj__json_number(limit->value));
         cj__json_set(json, object, "u", cj__json_number(limit->u));
+        if (limit->bound_kind != CJ_BOUND_NONE && isfinite(limit->bound))
+            cj__json_set(json, object, limit->bound_kind == CJ_BELOW ? "below" : "above",
+                         cj__json_number(limit->bound));
         cj__json_set(json, object, "unit", text_or_null(cj__limit_unit(run, limit)));
         cj__json_set(json, object, "min", cj__json_number(limit->min));
         cj__json_set(json, object, "max", cj__json_number(limit->max));

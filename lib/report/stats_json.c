@@ -27,7 +27,7 @@ static void set_place(struct cj__json *json, json_t *object, const cj_logged_val
     cj__json_set(json, object, "figure", cj__json_text(logged->key));
     if (logged->hz > 0)
         cj__json_set(json, object, "hz", cj__json_number(logged->hz));
-    cj__json_set(json, object, "unit_of", cj__json_text(logged->unit));
+    cj__json_set(json, object, "unit", cj__json_text(logged->unit));
 }
 
 static json_t *point_value(struct cj__json *json, const cj_batch *batch,

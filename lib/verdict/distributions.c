@@ -1,4 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/*
+ * Why not GSL's: its chi-squared and t distributions end the process through its error handler
+ * where a series does not converge (DEVELOPERS.md, convention 10), and it has no noncentral t.
+ */
 #include "verdict/distributions.h"
 
 #include <math.h>

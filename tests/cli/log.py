@@ -64,6 +64,9 @@ def captures_and_label(bench):
     shown = bench.answer("log", "show", "vh07", "--log", log, status=0)
     captures = shown["runs"][0]["captures"]
     expect(len(captures) == 5 and all(one["kept"] for one in captures), f"captures {captures}")
+    # of a clean output only a bound of its distortion is known, and that decides
+    thd = [one for one in shown["runs"][0]["limits"] if one["figure"] == "thd_percent@left_out" and one["step"] == "in1-left"][0]
+    expect(thd["verdict"] == "pass" and thd["value"] is None and 0 < thd["below"] < thd["max"], f"bound {thd}")
     measured = bench.answer("measure", os.path.join(unit(bench), "quiet.csv"))
     quiet = [one for one in captures if one["step"] == "quiet"][0]
     expect(quiet["sha256"] == measured["capture"]["sha256"], "another digest than measure's")

@@ -22,7 +22,7 @@ def units_together(bench):
     # Wilson, 6 of 7, 95 %: SciPy 1.10, binomtest(6, 7).proportion_ci(method="wilson")
     expect(abs(found["yield"]["low"] - 0.486872) < 1e-5 and abs(found["yield"]["high"] - 0.974320) < 1e-5, f"{found['yield']}")
     gain = [one for one in found["figures"] if one["figure"] == "gain_db"][0]
-    for key in ("step", "unit_of", "count", "missing", "mean", "spread", "min", "max", "cp", "cpk", "chart", "tolerance",
+    for key in ("step", "unit", "count", "missing", "mean", "spread", "min", "max", "cp", "cpk", "chart", "tolerance",
                 "outliers"):
         expect(key in gain, f"a figure without {key}")
     expect(gain["count"] == 7 and gain["missing"] == 0 and gain["max"] == 0.3, f"gain {gain}")
