@@ -19,6 +19,11 @@ bool cj__is_figure(const char *key, const char *figure); /* "dc_v@out" is of dc_
 /* Factors for 99 % of units with 95 % confidence; the last are kept. */
 const cj__factors *cj__factors_of(cj__factors *last, size_t count);
 
+/* A finding this likely makes a unit suspect: two faults at once come below one half,
+ * since something that the board file does not know looks like them as often. */
+#define CJ__SUSPECTED 0.3
+bool cj__is_suspect(const cj_run_head *run);
+
 CJ_MUST_CHECK cj_status cj__count_faults(cj_log *log, cj_batch *batch, cj_error *err);
 CJ_MUST_CHECK cj_status cj__propose(cj_batch *batch, cj_error *err);
 

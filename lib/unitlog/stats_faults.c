@@ -54,6 +54,11 @@ static cj_status add(cj_batch *batch, const char *fault, size_t confirmed, size_
     return CJ_OK;
 }
 
+bool cj__is_suspect(const cj_run_head *run)
+{
+    return run->fault[0] != '\0' && run->probability >= CJ__SUSPECTED;
+}
+
 cj_status cj__count_faults(cj_log *log, cj_batch *batch, cj_error *err)
 {
     cj_history history;
@@ -73,7 +78,7 @@ cj_status cj__count_faults(cj_log *log, cj_batch *batch, cj_error *err)
     }
     for (size_t i = 0; status == CJ_OK && i < runs; i++) {
         const cj_run_head *run = &batch->log->runs[i];
-        if (run->verdict != CJ_PASS && run->fault[0] != '\0' && run->probability >= 0.5)
+        if (run->verdict != CJ_PASS && cj__is_suspect(run))
             status = add(batch, run->fault, 0, 1, err);
     }
     if (status == CJ_OK)

@@ -60,7 +60,7 @@ static void propose(cj_batch *batch, const cj_logged_values *logged, struct good
 
 static bool is_good(const cj_run_head *run)
 {
-    return run->verdict != CJ_FAIL && !(run->fault[0] != '\0' && run->probability >= 0.5);
+    return run->verdict != CJ_FAIL && !cj__is_suspect(run);
 }
 
 cj_status cj__propose(cj_batch *batch, cj_error *err)

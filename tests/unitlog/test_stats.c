@@ -76,7 +76,7 @@ static void add(cj_log *log, const struct made *made)
                               .worst_figure = text(""),
                               .margin = NAN,
                               .fault = text(made->fault),
-                              .probability = 0.9,
+                              .probability = 0.48,
                               .void_note = text(""),
                               .note = text("")};
     snprintf(run->head.at, sizeof run->head.at, "2026-03-01T10:%02u:00.000Z",
@@ -91,7 +91,7 @@ static void add(cj_log *log, const struct made *made)
     assert_true(run->figures != NULL && run->limits != NULL && run->faults != NULL);
     if (made->fault[0] != '\0')
         run->faults[run->fault_count++] =
-            (cj_logged_fault){.fault = text(made->fault), .rank = 1, .probability = 0.9};
+            (cj_logged_fault){.fault = text(made->fault), .rank = 1, .probability = 0.48};
     for (size_t i = 0; i < made->count; i++) {
         const struct reading *from = &made->readings[i];
         run->figures[run->figure_count++] = (cj_logged_figure){.step = text(from->step),
