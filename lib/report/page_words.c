@@ -110,11 +110,14 @@ static void write_judgement(cj_text *out, const cj__sheet *sheet)
     }
 }
 
+#define WORTH_SAYING 0.3 /* as in the verdict of a diagnosis */
+
 static void write_suspicion(cj_text *out, const cj__sheet *sheet)
 {
     const cj_finding *first =
         sheet->findings != NULL && sheet->findings->count > 0 ? &sheet->findings->items[0] : NULL;
-    if (first == NULL || first->probability < sheet->findings->unexplained)
+    /* a pair stands just below "none of these", and is worth saying */
+    if (first == NULL || first->probability < fmin(sheet->findings->unexplained, WORTH_SAYING))
         return;
     cj_text_add(out, first->probability >= 0.5 ? " Most likely: " : " It may be this: ");
     if (first->fault_count > 0 && strcmp(first->from, "board") == 0)
