@@ -29,7 +29,7 @@ static void write_value(cj_text *out, const cj_board *board, const cj_fault *fau
     cj_text_add(out, " is ");
     if (!fault->nearest[0] && isfinite(fault->value))
         cj_value_text(fault->value, text, sizeof text);
-    cj__write_clean(out, fault->nearest[0] ? fault->nearest : text[0] ? text : "another value");
+    cj__write_clean(out, fault->nearest[0] ? fault->nearest : text[0] ? text : "of another value");
     if (part == NULL || !isfinite(part->value))
         return;
     cj_value_text(part->value, text, sizeof text);

@@ -156,7 +156,7 @@ cj_status cj__findings_read(const char *json, cj_findings **out, cj_error *err)
     cj_status status = findings == NULL ? cj_fail_memory(err) : CJ_OK;
     if (status == CJ_OK && !json_is_array(list))
         status = cj_fail(err, CJ_DATA, NULL, 0, 0, "the findings in the log are no list: %s",
-                         list == NULL ? why.text : "another value");
+                         list == NULL ? why.text : "a list was expected");
     for (size_t i = 0; status == CJ_OK && i < json_array_size(list); i++) {
         if (!cj_reserve((void **)&findings->items, &findings->capacity, findings->count,
                         sizeof *findings->items) ||
