@@ -252,7 +252,7 @@ typedef struct cj_fault {
     cj_fault_kind kind;
     char part[32];
     int pin, pin2;
-    double value, low, high; /* wrong-value: ohm or farad, and its 90 % interval */
+    double value, low, high; /* wrong-value: ohm or farad; 90 % interval of what may be written on the part */
     char nearest[16];
     char other[32];
     char rail[16];           /* at-rail: v+ or v-; unpowered: the rail */

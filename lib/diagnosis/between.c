@@ -62,3 +62,49 @@ void cj__between_widen(const cj__scene *scene, const double *low, const double *
         outlook->var[3 * f + 2] += size * size;
     }
 }
+
+#define AT_RAIL 2.0 /* V of DC: more than an offset */
+
+/* DC predicted at a rail and seen at one: +1 at that one, -1 at the other, 0 not so. */
+static int side(const cj__feature *feature, double mean)
+{
+    if (feature->kind != CJ__F_DC || !(fabs(mean) > AT_RAIL && fabs(feature->x[0]) > AT_RAIL))
+        return 0;
+    return mean * feature->x[0] < 0 ? -1 : 1;
+}
+
+/* Whether that net also was where it was predicted: one that never is, does not go both ways. */
+static bool goes_both_ways(const cj__scene *scene, const cj__feature *of,
+                           const cj__outlook *outlook)
+{
+    const cj_step *steps = scene->board->steps;
+    int net = steps[of->step].see[of->channel].net;
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        if (side(feature, outlook->mean[feature->row]) > 0 &&
+            steps[feature->step].see[feature->channel].net == net)
+            return true;
+    }
+    return false;
+}
+
+/* Which rows were turned stays in outlook->up. */
+size_t cj__between_turn(const cj__scene *scene, cj__outlook *outlook)
+{
+    size_t turned = 0;
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        bool other = side(feature, outlook->mean[feature->row]) < 0 &&
+                     goes_both_ways(scene, feature, outlook);
+        outlook->up[feature->row] = other ? -1 : 1;
+        turned += other;
+    }
+    cj__between_turn_back(scene, outlook);
+    return turned;
+}
+
+void cj__between_turn_back(const cj__scene *scene, cj__outlook *outlook)
+{
+    for (size_t f = 0; f < scene->count; f++)
+        outlook->mean[scene->features[f].row] *= outlook->up[scene->features[f].row];
+}

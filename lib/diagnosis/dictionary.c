@@ -283,6 +283,10 @@ static void swapped(cj__dictionary *dictionary, int index)
         manner->tolerant = true;
         manner->edits[0] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = b->value};
         manner->edits[1] = (cj_edit){.kind = CJ_EDIT_VALUE, .part = (int)i, .a = a->value};
+        /* each took its own tolerance along; places have theirs: the wider part lacks the rest */
+        double wider = b->tolerance * b->tolerance - a->tolerance * a->tolerance;
+        if (wider != 0)
+            cj__also_unknown(manner, wider > 0 ? 0 : 1, false, sqrt(fabs(wider) / 3));
     }
 }
 

@@ -149,11 +149,16 @@ cj_status cj__groups_make(cj__ranking *ranking, cj__groups *out, cj_error *err)
 
 /* ---- a fault as found ---- */
 
-static void set_value(const cj__trial *trial, cj_fault *fault)
+/* What may be written on the part: the fit, and the part's own tolerance, nine tenths of it. */
+static void set_value(const cj__ranking *ranking, const cj__trial *trial, cj_fault *fault)
 {
+    const cj_board *board = ranking->scene->board;
+    double own = 0.9 * board->parts[cj_board_part(board, fault->part)].tolerance,
+           half = hypot(log(trial->high / trial->low) / 2, own),
+           middle = sqrt(trial->low * trial->high);
     fault->value = trial->free_value;
-    fault->low = trial->low;
-    fault->high = trial->high;
+    fault->low = middle * exp(-half);
+    fault->high = middle * exp(half);
     cj_value_text(cj_preferred(trial->free_value, 24), fault->nearest, sizeof fault->nearest);
 }
 
@@ -170,6 +175,6 @@ bool cj__fault_found(const cj__ranking *ranking, size_t suspect, int pin, cj_fau
     if (out->with != NULL && out->with->kind == CJ_FAULT_WRONG_VALUE)
         searched = out->with;
     if (searched->kind == CJ_FAULT_WRONG_VALUE && isfinite(trial->free_value))
-        set_value(trial, searched);
+        set_value(ranking, trial, searched);
     return true;
 }

@@ -15,13 +15,17 @@
 
 #define AGREE 0.004  /* of each other, two thirds of the steps */
 #define LEFT 0.003   /* of the common error, once the level was found from the steps themselves */
-#define LEAST 0.0015 /* a source and an input repeat no better */
+#define LEAST 0.0005 /* a source and an input repeat no better */
 /* So many of its standard deviations from the others, a level is thought to have been moved. */
 #define FARTHER 4
 
 #define LOADED 0.2 /* of the drive: what pulls it down further is no question of the knob */
 
 enum { FEWEST = 3 };
+
+/* What few levels say of how well they repeat is granted so much more: 0.1 % for three. */
+#define FEW 3.0
+#define FEW_APART 0.001
 
 double cj__look_drive(const cj__scene *scene, size_t look)
 {
@@ -78,21 +82,20 @@ static cj_status collect(const cj__scene *scene, double drive, double *level, si
     return CJ_OK;
 }
 
-/* The middle of the levels and how far apart those are that agree; false: they do not. */
-static bool agree(const double *level, size_t count, double *apart)
+/* The middle of the levels and how far apart most of them are: from the median of their distances
+ * (1.4826 of it is the sigma of a normal), for a fault may move a few; false: they do not agree. */
+static bool agree(const double *level, double *off, size_t count, double *apart)
 {
     if (count < FEWEST)
         return false;
-    double middle = level[count / 2], sum = 0;
     size_t alike = 0;
     for (size_t i = 0; i < count; i++) {
-        double off = level[i] / middle - 1;
-        if (fabs(off) > AGREE)
-            continue;
-        alike++;
-        sum += off * off;
+        off[i] = fabs(level[i] / level[count / 2] - 1);
+        alike += off[i] <= AGREE;
     }
-    *apart = fmax(LEAST, sqrt(sum / (double)alike));
+    qsort(off, count, sizeof *off, by_size);
+    double few = FEW / (double)count; /* of few it is no good measure */
+    *apart = fmax(LEAST, 1.4826 * (1 + few) * off[count / 2]) + FEW_APART * few * few;
     return 3 * alike >= 2 * count;
 }
 
@@ -111,7 +114,8 @@ static void repeat(cj__scene *scene, double drive)
 
 cj_status cj__scene_levels(cj__scene *scene, cj_error *err)
 {
-    double *level = cj_new(scene->count + 1, sizeof *level);
+    double *level = cj_new(2 * scene->count + 2, sizeof *level),
+           *off = level != NULL ? level + scene->count + 1 : NULL;
     scene->level = cj_new(scene->look_count + 1, sizeof *scene->level);
     if (level == NULL || scene->level == NULL) {
         cj_free(level);
@@ -126,7 +130,7 @@ cj_status cj__scene_levels(cj__scene *scene, cj_error *err)
         if (drive > 0)
             status = collect(scene, drive, level, &count, err);
         /* the first nominal level that has enough steps */
-        if (status != CJ_OK || !agree(level, count, &apart))
+        if (status != CJ_OK || !agree(level, off, count, &apart))
             continue;
         for (size_t k = 0; k < scene->look_count; k++)
             if (cj__look_drive(scene, k) == drive)

@@ -368,8 +368,7 @@ static void fill_skipped(const cj__filling *filling, size_t index)
     filling->out->skip[index] = filling->out->excess = true;
     for (int r = 0; r < feature->rows; r++)
         filling->out->mean[feature->row + r] = feature->x[r];
-    double size = hypot(feature->x[0], feature->rows == 2 ? feature->x[1] : 0);
-    add_var(filling, index, pow(0.02 * size, 2) + 1e-8);
+    add_var(filling, index, 1e-10);
 }
 
 static void fill_feature(const cj__filling *filling, size_t index)

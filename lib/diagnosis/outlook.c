@@ -356,6 +356,50 @@ static cj_status second_order(const cj__scene *scene, const cj__manner *manner, 
     return CJ_OK;
 }
 
+/* ---- a manner's second quantity ---- */
+
+#define ALSO_STEP 0.25 /* of its sigma, either side */
+
+static void scale_also(const cj__manner *manner, cj_edit *edits, double sigmas)
+{
+    cj_edit *edit = &edits[manner->also_edit];
+    double factor = exp(manner->also_sigma * sigmas);
+    if (manner->also_b)
+        edit->b *= factor;
+    else
+        edit->a *= factor;
+}
+
+/* Its column; and the mean where the quantity is what the edit says, so that its distance from
+ * there counts as the misfit it is. */
+static cj_status also_column(const cj__scene *scene, const cj__manner *manner, cj_edit *edits,
+                             const cj__reference *reference, cj__outlook *out, cj_error *err)
+{
+    cj_variant variant = {edits, manner->edit_count};
+    size_t rows = (size_t)out->rows, columns = (size_t)out->columns;
+    cj_status status = CJ_OK;
+    if (out->scratch == NULL)
+        status = cj__outlook_make(scene, &out->scratch, err);
+    if (status != CJ_OK)
+        return status;
+    scale_also(manner, edits, ALSO_STEP);
+    status = fill_with(scene, manner, &variant, CJ_BARE, reference, out->scratch, err);
+    bool excess = out->scratch->excess;
+    memcpy(out->up, out->scratch->mean, rows * sizeof *out->up);
+    scale_also(manner, edits, -2 * ALSO_STEP);
+    if (status == CJ_OK && !excess)
+        status = fill_with(scene, manner, &variant, CJ_BARE, reference, out->scratch, err);
+    scale_also(manner, edits, ALSO_STEP);
+    if (status != CJ_OK || excess || out->scratch->excess)
+        return status;
+    for (size_t r = 0; r < rows; r++) {
+        double by = (out->up[r] - out->scratch->mean[r]) / (2 * ALSO_STEP);
+        out->by[r * columns + columns - CJ__BEHIND + CJ__ALSO] = by;
+        out->mean[r] -= manner->also_at * by;
+    }
+    return CJ_OK;
+}
+
 /* ---- what is asked for ---- */
 
 enum { EDITS_HERE = 160 };
@@ -378,6 +422,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
         else
             here[manner->free_edit].a = value;
     }
+    if (manner->also_sigma > 0)
+        scale_also(manner, here, manner->also_at);
     cj__manner known = *manner;
     if (manner->loose_ohm > 0)
         known.loose_db *= fmin(here[manner->free_edit].a / manner->loose_ohm, 1);
@@ -388,5 +434,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
         memcpy(out->bare, out->mean, (size_t)out->rows * sizeof *out->bare);
     if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time)
         status = second_order(scene, manner, &variant, reference, out, err);
+    if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time &&
+        manner->also_sigma > 0)
+        status = also_column(scene, manner, here, reference, out, err);
     return status;
 }

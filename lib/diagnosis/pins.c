@@ -68,9 +68,17 @@ static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part
         manner->prior = CJ__ANY;
         manner->low = 1e5;
         manner->high = 1e10;
+        cj__also_unknown(manner, 0, true, 0.7);
         manner->loose_db = STRAY_DB;
         manner->loose_ohm = CJ__STRAYS_OHM;
     }
+}
+
+void cj__also_unknown(cj__manner *manner, size_t edit, bool farad, double sigma)
+{
+    manner->also_edit = edit;
+    manner->also_b = farad;
+    manner->also_sigma = sigma;
 }
 
 void cj__stray_unknown(cj__manner *manner, size_t edit)
@@ -112,6 +120,11 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
         manner->residue = 1e-3;
 }
 
+/* Ohms of the lifted joint over those of the leak that closes the loop, where it closes; sigma of
+ * the logarithm. Judged: the leaks of fault_physics 2.2 are of one size, give or take a decade. */
+#define JOINT_OVER_LEAK 4
+#define JOINT_SPREAD 2
+
 /* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's
  * capacitances for the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
 static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int part,
@@ -123,7 +136,8 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
         cj__manner *manner = with_edits(dictionary, suspect, 2, weight / 3);
         if (manner == NULL)
             return;
-        manner->edits[0] = lift(part, section->inverting, OPEN_OHM);
+        manner->edits[0] = lift(part, section->inverting, JOINT_OVER_LEAK * volts[i] / bias);
+        cj__also_unknown(manner, 0, false, JOINT_SPREAD);
         manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
                                      .part = part,
                                      .pin = section->out,

@@ -112,6 +112,18 @@ static bool known_value(const double *values, int count, double value)
     return false;
 }
 
+/* Of the trials from `first` on, the likeliest that is predicted whole; NULL: none is. */
+static const cj__trial *best_plain(const cj__ranking *ranking, size_t first)
+{
+    const cj__trial *best = NULL;
+    for (size_t t = first; t < ranking->trial_count; t++) {
+        const cj__trial *trial = &ranking->trials[t];
+        if (trial->split == 0 && !trial->rough && (best == NULL || trial->robust > best->robust))
+            best = trial;
+    }
+    return best;
+}
+
 /* Searched for with a good unit's spread as the measure; then, where it is worth it, with the
  * spread of the value found, for a fault that takes the signal away leaves far less of it. */
 static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__trial *setup,
@@ -119,17 +131,24 @@ static cj_status try_values(cj__ranking *ranking, const cj__manner *manner, cj__
 {
     double found[2 * CJ__MINIMA], again[CJ__MINIMA];
     int count = 0, more = 0;
+    size_t first = ranking->trial_count;
     cj_status status = cj__search(ranking, manner, ranking->good, found, &count, err);
     for (int i = 0; i < count && status == CJ_OK; i++) {
         setup->free_value = found[i];
         status = cj__trial_add(ranking, setup, want, err);
     }
-    if (status != CJ_OK || count == 0)
+    if (status != CJ_OK)
         return status;
-    const cj__trial *last = &ranking->trials[ranking->trial_count - 1];
-    if (last->split != 0 || last->rough || last->robust < ranking->most - CJ__HOPELESS)
+    const cj__trial *best = best_plain(ranking, first);
+    if (best == NULL || best->robust < ranking->most - CJ__HOPELESS)
         return CJ_OK;
-    status = cj__search_again(ranking, manner, ranking->normal, again, &more, err);
+    if (best != &ranking->trials[ranking->trial_count - 1]) {
+        status = cj__trial_metric(ranking, best, want, err);
+        if (status == CJ_OK)
+            status = cj__active(ranking, manner, err);
+    }
+    if (status == CJ_OK)
+        status = cj__search_again(ranking, manner, ranking->normal, again, &more, err);
     for (int i = 0; i < more && status == CJ_OK; i++) {
         if (known_value(found, count, again[i]))
             continue;

@@ -19,6 +19,7 @@ typedef struct cj__trial {
     int split_part, split_section;
     double free_value; /* NaN: nothing was searched for */
     double low, high;  /* its 90 % interval */
+    double also;       /* the manner's second quantity, in its sigmas */
     double log;        /* ln of weight times density, the searched quantity integrated out */
     double density;    /* ln density at its best */
     double robust;     /* the same as `log`, a few readings having a cause of their own */
@@ -118,6 +119,9 @@ CJ_MUST_CHECK cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *set
 bool cj__between_rails(const cj__scene *scene, const double *low, const double *high);
 void cj__between_widen(const cj__scene *scene, const double *low, const double *high,
                        cj__outlook *outlook);
+/* DC of the outlook that is at the other rail than what was seen, turned over; how many. */
+size_t cj__between_turn(const cj__scene *scene, cj__outlook *outlook);
+void cj__between_turn_back(const cj__scene *scene, cj__outlook *outlook);
 
 /* ---- search.c ---- */
 

@@ -97,13 +97,14 @@ bool cj__look_source(const cj__scene *scene, size_t look, int channel);
 int cj__knobs(const cj__scene *scene); /* inputs that may have had a level of their own */
 
 /* Columns at the end, common to all steps: the generator's level; the channels' mismatch;
- * how far a loosely known path lets the tone through; what
+ * how far a loosely known path lets the tone through; a manner's second quantity; what
  * stepping through time gets wrong of an output's tone, its size and phase, and of its DC. */
 typedef enum cj__behind {
     CJ__COMMON_LEVEL,
     CJ__MISMATCH,
     CJ__LOOSE_SIZE,
     CJ__LOOSE_PHASE,
+    CJ__ALSO,      /* the manner's second quantity */
     CJ__CLIP_SIZE, /* of the first output; the others' follow */
     CJ__CLIP_PHASE,
     CJ__CLIP_DC,

@@ -80,7 +80,8 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
         return NULL;
     cj_edit *edits = manner->edits;
     size_t count = manner->edit_count;
-    const cj__manner *searched = b->prior != CJ__FIXED ? b : a;
+    const cj__manner *searched = b->prior != CJ__FIXED ? b : a,
+                     *also = a->also_sigma > 0 ? a : b;
     double weight = manner->weight;
     *manner = *searched;
     manner->edits = edits;
@@ -92,6 +93,9 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
         edits[a->edit_count + i] = b->edits[i];
     if (searched == b)
         manner->free_edit += a->edit_count;
+    manner->also_edit = also->also_edit + (also == b ? a->edit_count : 0);
+    manner->also_b = also->also_b;
+    manner->also_sigma = also->also_sigma;
     manner->held_v = larger(a->held_v, b->held_v);
     manner->residue = larger(a->residue, b->residue);
     manner->bias = larger(a->bias, b->bias);

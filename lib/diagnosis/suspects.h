@@ -35,6 +35,11 @@ typedef struct cj__manner {
     double low, high;   /* its range */
     double middle,
         width; /* nominal value and tolerance (PART_VALUE), median and sigma of the logarithm */
+    /* a second quantity, an edit's a (also_b: b), known loosely: sigma of its logarithm about what
+     * the edit says; 0: none. also_at: where it is taken, in those sigmas. */
+    size_t also_edit;
+    bool also_b;
+    double also_sigma, also_at;
     /* what the solver does not know: */
     double held_v;  /* sigma of a held output's volts; 0: the parameter's own */
     double residue; /* sigma of the tone at a held output, of the drive's peak; 0: the parameter's
@@ -101,6 +106,8 @@ cj__manner *cj__joined(cj__dictionary *dictionary, cj__suspect *suspect, int par
                        int pin2);
 /* The picofarads across what is open are searched for (edit's b); NULL is fine. */
 void cj__stray_unknown(cj__manner *manner, size_t edit);
+/* The edit's picofarads (b), or its ohms, are known loosely beside what is searched for. */
+void cj__also_unknown(cj__manner *manner, size_t edit, bool farad, double sigma);
 /* A manner of one edit. */
 cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
                            double weight);

@@ -25,6 +25,7 @@ static bool with_split(const cj__manner *manner, const cj__trial *trial, const c
     if (manner->edit_count + 1 > CJ__TRIAL_EDITS)
         return false;
     *out = *manner;
+    out->also_at = trial->also;
     memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
     out->edits = edits;
     if (trial->split != 0) {
@@ -116,6 +117,31 @@ static cj_status judge_moved(cj__ranking *ranking, cj__trial *trial, cj_error *e
     return status;
 }
 
+#define TURNED 0.1 /* of looks that rest at the other rail than their like; judged */
+
+/* Where offsets decide the rail, more than one of them does, and a switch or a knob weighs them
+ * anew: a look may go the other way than its like. Whichever is the likelier stays in
+ * ranking->normal. */
+static cj_status judge_turned(cj__ranking *ranking, cj__trial *trial, cj_error *err)
+{
+    size_t turned = trial->split != 0 && trial->between_end == 0
+                        ? cj__between_turn(ranking->scene, ranking->outlook)
+                        : 0;
+    if (turned == 0)
+        return CJ_OK;
+    cj__trial other = *trial;
+    double cost = (double)turned * log(TURNED);
+    cj_status status = judge_way(ranking, trial->residue, &other, err);
+    if (status == CJ_OK && other.density + cost < trial->density) {
+        cj__between_turn_back(ranking->scene, ranking->outlook);
+        return judge_way(ranking, trial->residue, trial, err);
+    }
+    trial->density = other.density + cost;
+    trial->robust = other.robust + cost;
+    trial->distance = other.distance;
+    return status;
+}
+
 /* What is left of the tone at a railed output spreads over 30 dB and more. The best way of it stays
  * in ranking->outlook and ranking->normal. */
 static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
@@ -129,8 +155,10 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
         status = judge_way(ranking, CJ__LOUD, trial, err);
     if (status != CJ_OK)
         return status;
-    if (!ranking->outlook->residue)
-        return judge_moved(ranking, trial, err);
+    if (!ranking->outlook->residue) {
+        status = judge_turned(ranking, trial, err);
+        return status == CJ_OK ? judge_moved(ranking, trial, err) : status;
+    }
     cj__trial best = *trial;
     double density = -INFINITY, robust = -INFINITY;
     for (int way = 0; way < CJ__RESIDUES && status == CJ_OK; way++) {
@@ -145,7 +173,36 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
         status = judge_way(ranking, best.residue, trial, err);
     trial->density = density;
     trial->robust = robust;
+    if (status == CJ_OK)
+        status = judge_turned(ranking, trial, err);
     return status == CJ_OK ? judge_moved(ranking, trial, err) : status;
+}
+
+/* The second quantity at its best given the rest (the mean of a normal posterior), solved anew
+ * there. */
+static cj_status settle_also(cj__ranking *ranking, cj__manner *manner, unsigned want,
+                             cj__trial *trial, cj_error *err)
+{
+    enum { ROUNDS = 4 };
+    const cj__outlook *outlook = ranking->outlook;
+    size_t rows = (size_t)outlook->rows, columns = (size_t)outlook->columns;
+    double *column = cj_new(rows + 1, sizeof *column);
+    cj_status status = column != NULL ? CJ_OK : cj_fail_memory(err);
+    for (int i = 0; i < ROUNDS && status == CJ_OK && !trial->rough; i++) {
+        double best = 0;
+        for (size_t r = 0; r < rows; r++)
+            column[r] = outlook->by[r * columns + columns - CJ__BEHIND + CJ__ALSO];
+        cj__forward(ranking->normal->factor, (int)rows, column);
+        for (size_t r = 0; r < rows; r++)
+            best += column[r] * ranking->normal->white[r];
+        double moved = fmin(fmax(best - trial->also, -1), 1);
+        if (fabs(moved) < 0.03)
+            break;
+        trial->also = manner->also_at = trial->also + moved;
+        status = judge_at(ranking, manner, trial->free_value, want, trial, err);
+    }
+    cj_free(column);
+    return status;
 }
 
 /* One step towards the best value with this suspect's own spread, then the integral over the
@@ -189,6 +246,8 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
     return status;
 }
 
+enum { ALSO_ROUNDS = 6 }; /* of the two quantities in turn */
+
 cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsigned want,
                           cj__trial *trial, cj_error *err)
 {
@@ -200,11 +259,21 @@ cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsign
         manner = &split;
     }
     double mass = 0;
-    cj_status status = judge_at(ranking, manner, trial->free_value, want, trial, err);
-    ranking->most = fmax(ranking->most, trial->density);
+    cj__manner here = *manner;
+    here.also_at = trial->also;
+    cj_status status = judge_at(ranking, &here, trial->free_value, want, trial, err);
     bool hopeless = trial->density < ranking->most - CJ__HOPELESS && !trial->rough;
-    if (status == CJ_OK && manner->prior != CJ__FIXED && !hopeless)
-        status = integrate(ranking, manner, want, trial, &mass, err);
+    ranking->most = fmax(ranking->most, trial->density);
+    bool also = here.also_sigma > 0 && !hopeless, better = true;
+    for (int round = 0; round < (also ? ALSO_ROUNDS : 1) && better && status == CJ_OK; round++) {
+        double before = trial->density;
+        if (also)
+            status = settle_also(ranking, &here, want, trial, err);
+        if (status == CJ_OK && manner->prior != CJ__FIXED && !hopeless)
+            status = integrate(ranking, &here, want, trial, &mass, err);
+        better = trial->density > before + 0.1;
+    }
+    ranking->most = fmax(ranking->most, trial->density);
     if (status != CJ_OK)
         return status;
     double weight = log(manner->weight * (trial->split != 0 ? trial->split_weight : 1));
