@@ -360,6 +360,8 @@ static void fill_resistance(const cj__filling *filling, size_t index)
     add_var(filling, index, 0.02 * 0.02);
 }
 
+#define SKIPPED 0.02 /* of a reading: what is stepped through time is hardly known better */
+
 /* No narrow prediction: as good as it could be, so that nothing is thrown away that a transient
  * would save. */
 static void fill_skipped(const cj__filling *filling, size_t index)
@@ -368,7 +370,10 @@ static void fill_skipped(const cj__filling *filling, size_t index)
     filling->out->skip[index] = filling->out->excess = true;
     for (int r = 0; r < feature->rows; r++)
         filling->out->mean[feature->row + r] = feature->x[r];
-    add_var(filling, index, 1e-10);
+    double size = hypot(feature->x[0], feature->rows == 2 ? feature->x[1] : 0);
+    bool source = feature->kind != CJ__F_RATIO &&
+                  cj__look_source(filling->scene, filling->look, feature->channel);
+    add_var(filling, index, source ? 1e-10 : pow(SKIPPED * size, 2) + 1e-8);
 }
 
 static void fill_feature(const cj__filling *filling, size_t index)

@@ -245,8 +245,7 @@ static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     double rail = dictionary->board->v_plus_v;
     const struct {
         double volts, sigma, weight;
-    } ways[] = {
-        {rail - 0.8, 0.3, 0.85}, {0.8, 0.25, 0.06}, {1.6, 0.3, 0.06}, {0, 0.6 * rail, 0.03}};
+    } ways[] = {{rail - 0.8, 0.3, 0.85}, {1.2, 0.4, 0.12}, {0, 0.6 * rail, 0.03}};
     for (size_t i = 0; i < sizeof ways / sizeof ways[0]; i++) {
         cj__manner *manner =
             all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);

@@ -27,6 +27,9 @@ static double outside(double t, double s, double zone, double low, double high)
     return fmax(all - in, 0);
 }
 
+#define NEAR 3.45      /* ln: a decade and a half either way ... */
+#define NEAR_SHARE 0.8 /* ... has most of the values that are no usual slip */
+
 /* A wrong part: mostly a slipped decade; then a neighbour of the E12 or E24 series (IEC 60063),
  * half or double; else anything. How often which, is judgement. */
 static double value_mass(double t, double s, double tolerance, double low, double high)
@@ -49,7 +52,9 @@ static double value_mass(double t, double s, double tolerance, double low, doubl
     /* what is a misfit within the tolerance is no wrong part; the best value may lie inside all the
      * same */
     sum *= fmin(outside(t, s, zone, -20, 20), 1);
-    return sum + left * outside(t, s, zone, low, high) / (high - low - 2 * zone);
+    double near = fmax(low, -NEAR), far = fmin(high, NEAR);
+    return sum + left * (NEAR_SHARE * outside(t, s, zone, near, far) / (far - near - 2 * zone) +
+                         (1 - NEAR_SHARE) * outside(t, s, zone, low, high) / (high - low - 2 * zone));
 }
 
 double cj__search_mass(const cj__manner *manner, double t, double s)
