@@ -63,7 +63,7 @@ static double complex tone_by(const cj__filling *filling, int point, int channel
 /* Whether the manner edits that part: what the solver does not know applies there alone. */
 static bool edited(const cj__manner *manner, int part)
 {
-    for (size_t i = 0; i < manner->edit_count; i++)
+    for (size_t i = 0; i + manner->settled < manner->edit_count; i++)
         if (manner->edits[i].part == part)
             return true;
     return false;
@@ -71,7 +71,7 @@ static bool edited(const cj__manner *manner, int part)
 
 static bool value_edited(const cj__manner *manner, int part)
 {
-    for (size_t i = 0; i < manner->edit_count; i++)
+    for (size_t i = 0; i + manner->settled < manner->edit_count; i++)
         if (manner->edits[i].kind == CJ_EDIT_VALUE && manner->edits[i].part == part)
             return true;
     return false;

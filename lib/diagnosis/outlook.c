@@ -329,6 +329,15 @@ static cj_status across(const cj__scene *scene, const cj__manner *manner, cj_var
     return CJ_OK;
 }
 
+/* Good parts are where they seem to be: the means of a linear law about there, taken at the nominal
+ * values, so that the parts' distance from those counts. */
+static void lean_back(const double *at, size_t count, cj__outlook *out)
+{
+    for (size_t r = 0; r < (size_t)out->rows; r++)
+        for (size_t p = 0; p < count; p++)
+            out->mean[r] -= at[p] * out->by[r * (size_t)out->columns + p];
+}
+
 static cj_status second_order(const cj__scene *scene, const cj__manner *manner, cj_variant *variant,
                               const cj__reference *reference, cj__outlook *out, cj_error *err)
 {
@@ -351,8 +360,10 @@ static cj_status second_order(const cj__scene *scene, const cj__manner *manner, 
         if (status != CJ_OK)
             return status;
     }
-    for (size_t r = 0; r < rows; r++)
+    for (size_t r = 0; r < rows && manner->settled_at == NULL; r++)
         out->mean[r] += out->shift[r];
+    if (manner->settled_at != NULL)
+        lean_back(manner->settled_at, count, out);
     return CJ_OK;
 }
 

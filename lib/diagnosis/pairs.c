@@ -16,6 +16,7 @@ enum { LEADS = 5, PAIRS = 12 };
 #define PAIR_SHARE 0.04
 /* Pairs are looked for where "none of these" is at least this likely. */
 #define NEEDED 0.2
+#define LIKELY 0.1
 
 /* What a row without a prediction costs a pair when it is screened. */
 #define SKIPPED 3.0
@@ -367,10 +368,22 @@ static cj_status judge_pairs(struct pairing *pairing, cj_error *err)
     return status;
 }
 
+/* Where none of these is likely; and where a fault asks for a hand at the generator's knob besides:
+ * a second fault may load it. */
+static bool needed(const cj__ranking *ranking)
+{
+    if (ranking->scene->rows == 0)
+        return false;
+    for (size_t i = 1; i < ranking->known; i++)
+        if (ranking->probability[i] > LIKELY && ranking->trials[ranking->best[i]].moved)
+            return true;
+    return ranking->none >= NEEDED;
+}
+
 cj_status cj__rank_pairs(cj__ranking *ranking, cj_error *err)
 {
     struct pairing pairing = {.ranking = ranking};
-    if (ranking->none < NEEDED || ranking->scene->rows == 0)
+    if (!needed(ranking))
         return CJ_OK;
     choose_leads(&pairing);
     cj_status status = CJ_OK;

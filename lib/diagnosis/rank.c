@@ -377,6 +377,10 @@ static cj_status finish(cj__ranking *ranking, cj_error *err)
         status = make_room(ranking, err);
     if (status == CJ_OK)
         sum_up(ranking);
+    if (status == CJ_OK)
+        status = cj__settle(ranking, err);
+    if (status == CJ_OK)
+        sum_up(ranking);
     return status;
 }
 

@@ -29,6 +29,8 @@ typedef struct cj__trial {
     size_t between_end;
     bool in_time;        /* stepped through time */
     cj__residue residue; /* of a railed output, that explains best */
+    bool settled;        /* by cj__settle */
+    bool moved;          /* the level is thought to have been moved for an input */
     bool rough;          /* a drive beyond the swing, not stepped through time */
     double *mean;        /* [rows] */
 } cj__trial;
@@ -111,6 +113,12 @@ CJ_MUST_CHECK cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *
 /* Judged and kept; where one offset decides, each way stands for itself. */
 CJ_MUST_CHECK cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want,
                                       cj_error *err);
+
+/* ---- settle.c ---- */
+
+/* Of the suspects that are close to the best: the tolerances solved at where the readings put them,
+ * where a linear law about the nominal values is not good enough. Their evidence anew. */
+CJ_MUST_CHECK cj_status cj__settle(cj__ranking *ranking, cj_error *err);
 
 /* ---- between.c ---- */
 

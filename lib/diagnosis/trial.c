@@ -111,6 +111,7 @@ static cj_status judge_moved(cj__ranking *ranking, cj__trial *trial, cj_error *e
         status = judge_way(ranking, trial->residue, trial, err);
     } else if (status == CJ_OK) {
         *trial = other;
+        trial->moved = true;
     }
     trial->density = density;
     trial->robust = robust;
@@ -246,7 +247,14 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
     return status;
 }
 
+/* A joint that conducts so well that the picofarads beside it do not show up to 20 kHz. */
+static bool strays_hidden(const cj__manner *manner, double ohm)
+{
+    return manner->also_b && ohm < 0.1 * manner->loose_ohm;
+}
+
 enum { ALSO_ROUNDS = 6 }; /* of the two quantities in turn */
+#define ALSO_WORTH 300    /* nats behind the best: farther off it is not looked into */
 
 cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsigned want,
                           cj__trial *trial, cj_error *err)
@@ -260,11 +268,19 @@ cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsign
     }
     double mass = 0;
     cj__manner here = *manner;
-    here.also_at = trial->also;
+    here.also_sigma = 0; /* until it is worth it */
     cj_status status = judge_at(ranking, &here, trial->free_value, want, trial, err);
     bool hopeless = trial->density < ranking->most - CJ__HOPELESS && !trial->rough;
     ranking->most = fmax(ranking->most, trial->density);
-    bool also = here.also_sigma > 0 && !hopeless, better = true;
+    bool also = manner->also_sigma > 0 && !trial->rough &&
+                trial->density > ranking->most - ALSO_WORTH &&
+                !strays_hidden(manner, trial->free_value),
+         better = true;
+    if (also && status == CJ_OK) {
+        here.also_sigma = manner->also_sigma;
+        here.also_at = trial->also;
+        status = judge_at(ranking, &here, trial->free_value, want, trial, err);
+    }
     for (int round = 0; round < (also ? ALSO_ROUNDS : 1) && better && status == CJ_OK; round++) {
         double before = trial->density;
         if (also)

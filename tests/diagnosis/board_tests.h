@@ -21,9 +21,12 @@ void a_searched_quantity_weighs_what_it_covers(void **state);
 /* test_learned.c */
 void what_was_read_is_known_again(void **state);
 void between_the_rails_anything_may_be_read(void **state);
+void a_net_that_goes_both_ways_is_turned(void **state);
 
 /* test_diagnose.c */
 void readings_of_a_fault_name_it(void **state);
+void two_unknowns_are_found_together(void **state);
+void a_marked_value_has_its_tolerance(void **state);
 void a_good_unit_is_healthy(void **state);
 void a_level_that_stays_put_shows_a_load(void **state);
 void a_stranger_is_not_given_a_name(void **state);

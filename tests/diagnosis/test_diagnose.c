@@ -162,6 +162,75 @@ void readings_of_a_fault_name_it(void **state)
     }
 }
 
+/* A lifted JFET input: its DC hangs on the joint and on a leak beside it, its tone on picofarads and
+ * ohms alike; two parts that changed places took their tolerances along. Values invented. */
+void two_unknowns_are_found_together(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *fault, *part[3];
+        cj_edit edits[3];
+        size_t count;
+    } cases[] = {
+        {"open-pin:U1:6",
+         {"U1", "U1", "U1"},
+         {{.kind = CJ_EDIT_LIFT, .pin = 6, .a = 1.6e11, .b = 0.5e-12},
+          {.kind = CJ_EDIT_LEAK, .pin = 6, .pin2 = 7, .a = 1e11},
+          {.kind = CJ_EDIT_LEAK, .pin = 6, .pin2 = 5, .a = 4e10}},
+         3},
+        {"open-pin:U1:2",
+         {"U1"},
+         {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 4.7e8, .b = 0.35e-12}},
+         1},
+        {"swapped:C6",
+         {"C6", "C7"},
+         {{.kind = CJ_EDIT_VALUE, .a = 82e-9}, {.kind = CJ_EDIT_VALUE, .a = 22e-12}},
+         2},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i += SANITIZED ? 2 : 1) {
+        struct unit unit;
+        cj_edit edits[3];
+        unit_make(&unit, "hall-mixer");
+        for (size_t e = 0; e < cases[i].count; e++) {
+            edits[e] = cases[i].edits[e];
+            edits[e].part = part(unit.board, cases[i].part[e]);
+        }
+        read_all(&unit, edits, cases[i].count);
+        cj_diagnosis *diagnosis = diagnose(&unit, NULL);
+        if (diagnosis->findings->count == 0 ||
+            !lists(&diagnosis->findings->items[0], cases[i].fault) ||
+            !(diagnosis->findings->items[0].probability > 0.5)) {
+            for (size_t f = 0; f < diagnosis->findings->count; f++)
+                print_finding(&diagnosis->findings->items[f]);
+            fail_msg("%s is not the first finding", cases[i].fault);
+        }
+        cj_diagnosis_free(diagnosis);
+        unit_free(&unit);
+    }
+}
+
+/* A potentiometer of 20 % that acts as 1k15 may have 1k written on it: the interval is of that. */
+void a_marked_value_has_its_tolerance(void **state)
+{
+    (void)state;
+    struct unit unit;
+    unit_make(&unit, "hall-mixer");
+    cj_edit edit = {.kind = CJ_EDIT_VALUE, .part = part(unit.board, "RV2"), .a = 1150};
+    read_all(&unit, &edit, 1);
+    cj_diagnosis *diagnosis = diagnose(&unit, NULL);
+    const cj_fault *found = NULL;
+    for (size_t i = 0; i < diagnosis->findings->count && found == NULL; i++)
+        for (size_t f = 0; f < diagnosis->findings->items[i].fault_count; f++)
+            if (strcmp(diagnosis->findings->items[i].faults[f].part, "RV2") == 0)
+                found = &diagnosis->findings->items[i].faults[f];
+    assert_non_null(found);
+    check_ratio("acts as", found->value, 1150, 0.1);
+    assert_true(found->low < 1000 && found->low > 800);
+    assert_true(found->high > 1350 && found->high < 1600);
+    cj_diagnosis_free(diagnosis);
+    unit_free(&unit);
+}
+
 void a_good_unit_is_healthy(void **state)
 {
     (void)state;

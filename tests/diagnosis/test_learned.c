@@ -134,3 +134,40 @@ void between_the_rails_anything_may_be_read(void **state)
     cj__scene_free(scene);
     job_free(&job);
 }
+
+/* A net that was seen at the rail where it was predicted may be at the other one in another step;
+ * one that never was is not excused. */
+void a_net_that_goes_both_ways_is_turned(void **state)
+{
+    (void)state;
+    struct job job;
+    job_make(&job);
+    cj_error err;
+    cj__scene *scene = NULL;
+    cj__outlook *outlook = NULL;
+    if (cj__scene_new(job.board, job.bench, &scene, &err) != CJ_OK)
+        fail_msg("%s", err.message);
+    static const char *const steps[] = {"in1-left", "in2-left"};
+    for (int i = 0; i < 2; i++) {
+        size_t step = (size_t)cj_board_step(job.board, steps[i]);
+        cj__feature dc = {.kind = CJ__F_DC, .step = step, .look = step, .channel = 1};
+        dc.x[0] = i ? 8 : -10;
+        if (cj__scene_feature(scene, &dc, &err) != CJ_OK)
+            fail_msg("%s", err.message);
+    }
+    if (cj__scene_ready(scene, &err) != CJ_OK || cj__outlook_make(scene, &outlook, &err) != CJ_OK)
+        fail_msg("%s", err.message);
+    outlook->mean[0] = -10.5;
+    outlook->mean[1] = -7.5;
+    assert_int_equal(cj__between_turn(scene, outlook), 1);
+    check_close("stays", outlook->mean[0], -10.5, 1e-12);
+    check_close("turned", outlook->mean[1], 7.5, 1e-12);
+    cj__between_turn_back(scene, outlook);
+    check_close("back", outlook->mean[1], -7.5, 1e-12);
+    scene->features[0].x[0] = 10;
+    assert_int_equal(cj__between_turn(scene, outlook), 0);
+    check_close("never there", outlook->mean[1], -7.5, 1e-12);
+    cj__outlook_free(outlook);
+    cj__scene_free(scene);
+    job_free(&job);
+}
