@@ -38,6 +38,13 @@ static bool two_ended(const cj_part *part)
     return part->pin_count == 2;
 }
 
+/* A package's pins are small, close together, and bent in sockets: twice as often as those of
+ * larger parts (judgement). */
+static double fine(const cj_part *part)
+{
+    return part->kind == CJ_OPAMP ? 2 : 1;
+}
+
 static bool connected(const cj_part *part, int pin)
 {
     return part->pins[pin - 1] != CJ_NO_NET;
@@ -81,7 +88,8 @@ static void open_pins(cj__dictionary *dictionary, int index)
     for (int pin = 1; pin <= pins && !dictionary->failed; pin++) {
         if (!connected(part, pin))
             continue;
-        cj__suspect *suspect = add(dictionary, CJ_FAULT_OPEN_PIN, part, two_ended(part) ? 1.5 : 1);
+        cj__suspect *suspect =
+            add(dictionary, CJ_FAULT_OPEN_PIN, part, two_ended(part) ? 1.5 : fine(part));
         if (suspect == NULL)
             return;
         suspect->fault.pin = pin;
@@ -118,7 +126,7 @@ static void bridges(cj__dictionary *dictionary, int index)
         if (!connected(part, pin) || !connected(part, pin + 1) ||
             part->pins[pin - 1] == part->pins[pin])
             continue;
-        cj__suspect *suspect = add(dictionary, CJ_FAULT_BRIDGE, part, 1);
+        cj__suspect *suspect = add(dictionary, CJ_FAULT_BRIDGE, part, fine(part));
         if (suspect == NULL)
             return;
         suspect->fault.pin = pin;

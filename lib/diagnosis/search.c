@@ -53,8 +53,9 @@ static double value_mass(double t, double s, double tolerance, double low, doubl
      * same */
     sum *= fmin(outside(t, s, zone, -20, 20), 1);
     double near = fmax(low, -NEAR), far = fmin(high, NEAR);
-    return sum + left * (NEAR_SHARE * outside(t, s, zone, near, far) / (far - near - 2 * zone) +
-                         (1 - NEAR_SHARE) * outside(t, s, zone, low, high) / (high - low - 2 * zone));
+    return sum +
+           left * (NEAR_SHARE * outside(t, s, zone, near, far) / (far - near - 2 * zone) +
+                   (1 - NEAR_SHARE) * outside(t, s, zone, low, high) / (high - low - 2 * zone));
 }
 
 double cj__search_mass(const cj__manner *manner, double t, double s)

@@ -80,8 +80,7 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
         return NULL;
     cj_edit *edits = manner->edits;
     size_t count = manner->edit_count;
-    const cj__manner *searched = b->prior != CJ__FIXED ? b : a,
-                     *also = a->also_sigma > 0 ? a : b;
+    const cj__manner *searched = b->prior != CJ__FIXED ? b : a, *also = a->also_sigma > 0 ? a : b;
     double weight = manner->weight;
     *manner = *searched;
     manner->edits = edits;

@@ -50,7 +50,7 @@ typedef struct cj__manner {
                          20 kHz */
     double loose_ohm; /* a joint below this many ohm is known the better for it; 0: all the same */
     bool thd_unknown;
-    size_t settled;           /* the last edits: not the fault's, good parts where they seem to be */
+    size_t settled; /* the last edits: not the fault's, good parts where they seem to be */
     const double *settled_at; /* [parameters] how far off, in their sigmas; NULL: none */
     bool tolerant; /* the values put in have their part's tolerance (else they are what they are) */
 } cj__manner;

@@ -60,7 +60,7 @@ bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial, cj_edit
 static cj_status slope_at(cj__ranking *ranking, const cj__manner *manner, double t, unsigned want,
                           double *slope, cj_error *err)
 {
-    const double step = 0.01;
+    const double step = want & CJ_TRANSIENT ? 0.1 : 0.01; /* what clips is known less exactly */
     int rows = ranking->scene->rows;
     cj_status status = cj__trial_fill(ranking, manner, exp(t + step), want, err);
     if (status != CJ_OK)
@@ -220,7 +220,7 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
     double *white = ranking->normal->white, along = 0, size = 0;
     cj_status status = CJ_OK;
     if (cj__any_active(ranking))
-        status = slope_at(ranking, manner, t, CJ_BARE, slope, err);
+        status = slope_at(ranking, manner, t, CJ_BARE | (want & CJ_TRANSIENT), slope, err);
     for (int i = 0; i < rows && status == CJ_OK; i++) {
         along += slope[i] * white[i];
         size += slope[i] * slope[i];

@@ -162,8 +162,8 @@ void readings_of_a_fault_name_it(void **state)
     }
 }
 
-/* A lifted JFET input: its DC hangs on the joint and on a leak beside it, its tone on picofarads and
- * ohms alike; two parts that changed places took their tolerances along. Values invented. */
+/* A lifted JFET input: its DC hangs on the joint and on a leak beside it, its tone on picofarads
+ * and ohms alike; two parts that changed places took their tolerances along. Values invented. */
 void two_unknowns_are_found_together(void **state)
 {
     (void)state;
@@ -178,10 +178,7 @@ void two_unknowns_are_found_together(void **state)
           {.kind = CJ_EDIT_LEAK, .pin = 6, .pin2 = 7, .a = 1e11},
           {.kind = CJ_EDIT_LEAK, .pin = 6, .pin2 = 5, .a = 4e10}},
          3},
-        {"open-pin:U1:2",
-         {"U1"},
-         {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 4.7e8, .b = 0.35e-12}},
-         1},
+        {"open-pin:U1:2", {"U1"}, {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 4.7e8, .b = 0.35e-12}}, 1},
         {"swapped:C6",
          {"C6", "C7"},
          {{.kind = CJ_EDIT_VALUE, .a = 82e-9}, {.kind = CJ_EDIT_VALUE, .a = 22e-12}},
@@ -224,7 +221,7 @@ void a_marked_value_has_its_tolerance(void **state)
             if (strcmp(diagnosis->findings->items[i].faults[f].part, "RV2") == 0)
                 found = &diagnosis->findings->items[i].faults[f];
     assert_non_null(found);
-    check_ratio("acts as", found->value, 1150, 0.1);
+    check_ratio("acts as", found->value, 1150.0, 0.1);
     assert_true(found->low < 1000 && found->low > 800);
     assert_true(found->high > 1350 && found->high < 1600);
     cj_diagnosis_free(diagnosis);
