@@ -50,55 +50,73 @@ static double spread_of(const cj__outlook *outlook, int row)
     return sum;
 }
 
-/* Looks whose rows, or their spread, differ from a good unit's by more than a trifle of their
- * errors. */
-static void note_active(cj__ranking *ranking, bool spread, bool *changed)
+/* What a manner does to the looks. */
+struct effect {
+    bool *stirs;   /* moves a row at all */
+    bool *changes; /* moves a row, or its spread, by more than a trifle of its error */
+};
+
+static void note_rows(const cj__ranking *ranking, size_t index, size_t look, bool spread,
+                      struct effect *effect)
+{
+    const cj__outlook *now = ranking->outlook, *good = ranking->unit;
+    const cj__feature *feature = &ranking->scene->features[index];
+    bool changes = now->skip[index] != good->skip[index], stirs = changes;
+    for (int r = 0; r < feature->rows; r++) {
+        int row = feature->row + r;
+        double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
+        stirs = stirs || moved * moved > 1e-12 * error;
+        changes = changes || moved * moved > 1e-4 * error;
+        if (changes || !spread)
+            continue;
+        size_t at = 3 * index + 2 * (size_t)r;
+        double wider = spread_of(now, row) + now->var[at] - spread_of(good, row) - good->var[at];
+        changes = fabs(wider) > 0.05 * error;
+    }
+    effect->stirs[look] = effect->stirs[look] || stirs;
+    effect->changes[look] = effect->changes[look] || changes;
+}
+
+static void note_effect(const cj__ranking *ranking, bool spread, struct effect *effect)
 {
     const cj__scene *scene = ranking->scene;
     const cj__outlook *now = ranking->outlook, *good = ranking->unit;
     for (size_t i = 0; i < scene->look_count; i++) {
-        for (size_t f = 0; f < scene->count && !changed[i]; f++) {
-            const cj__feature *feature = &scene->features[f];
-            if (feature->look != scene->looks[i])
-                continue;
-            changed[i] = now->skip[f] != good->skip[f];
-            for (int r = 0; r < feature->rows; r++) {
-                int row = feature->row + r;
-                double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
-                changed[i] = changed[i] || moved * moved > 1e-4 * error;
-                if (changed[i] || !spread)
-                    continue;
-                double wider = spread_of(now, row) + now->var[3 * f + 2 * (size_t)r] -
-                               spread_of(good, row) - good->var[3 * f + 2 * (size_t)r];
-                changed[i] = fabs(wider) > 0.05 * error;
-            }
-        }
-        for (size_t d = 0; d < scene->distortion_count && !changed[i]; d++)
-            changed[i] = scene->distortions[d].look == scene->looks[i] &&
-                         !(now->thd[d] == good->thd[d] && now->loose[d] == good->loose[d]);
+        if (!ranking->active[i])
+            continue;
+        for (size_t f = 0; f < scene->count && !effect->changes[i]; f++)
+            if (scene->features[f].look == scene->looks[i])
+                note_rows(ranking, f, i, spread, effect);
+        for (size_t d = 0; d < scene->distortion_count && !effect->changes[i]; d++)
+            effect->changes[i] = scene->distortions[d].look == scene->looks[i] &&
+                                 !(now->thd[d] == good->thd[d] && now->loose[d] == good->loose[d]);
     }
 }
 
+/* At both ends of a searched quantity; then, for the spread, in the middle, but only looks that it
+ * stirs and that are not known to change. */
 cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *err)
 {
+    static const double places[] = {0, 1, 0.5};
     size_t looks = ranking->scene->look_count;
-    bool *changed = cj_new(looks + 1, sizeof *changed);
-    if (changed == NULL)
-        return cj_fail_memory(err);
-    cj_status status = CJ_OK;
+    struct effect effect = {cj_new(looks + 1, sizeof(bool)), cj_new(looks + 1, sizeof(bool))};
+    cj_status status = effect.stirs && effect.changes ? CJ_OK : cj_fail_memory(err);
     int points = manner->prior == CJ__FIXED ? 1 : 3;
     for (size_t i = 0; i < looks; i++)
         ranking->active[i] = true;
     for (int p = 0; p < points && status == CJ_OK; p++) {
-        double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, p / 2.0);
-        bool spread = points == 1 || p == 1; /* the spread moves with the means at the ends */
+        bool spread = points == 1 || p == 2;
+        double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, places[p]);
+        for (size_t i = 0; i < looks && p > 0; i++)
+            ranking->active[i] = !effect.changes[i] && (p == 1 || effect.stirs[i]);
         status = cj__trial_fill(ranking, manner, value, spread ? CJ_SPREAD : CJ_BARE, err);
         if (status == CJ_OK)
-            note_active(ranking, spread, changed);
+            note_effect(ranking, spread, &effect);
     }
     for (size_t i = 0; i < looks && status == CJ_OK; i++)
-        ranking->active[i] = changed[i];
-    cj_free(changed);
+        ranking->active[i] = effect.changes[i];
+    cj_free(effect.stirs);
+    cj_free(effect.changes);
     return status;
 }
 

@@ -149,6 +149,7 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
                           unsigned want, cj__trial *trial, cj_error *err)
 {
     cj_status status = cj__trial_fill(ranking, manner, value, want | CJ_SPREAD, err);
+    trial->moved = false;
     if (status == CJ_OK && trial->between_end > 0)
         cj__between_widen(ranking->scene, ranking->trials[trial->between].mean,
                           ranking->trials[trial->between_end].mean, ranking->outlook);
@@ -254,7 +255,36 @@ static bool strays_hidden(const cj__manner *manner, double ohm)
 }
 
 enum { ALSO_ROUNDS = 6 }; /* of the two quantities in turn */
-#define ALSO_WORTH 300    /* nats behind the best: farther off it is not looked into */
+
+/* The searched quantity and the second one, in turn, where they are worth it. A second one that is
+ * not looked into stays what the edit says. */
+static cj_status fit(cj__ranking *ranking, const cj__manner *manner, unsigned want,
+                     cj__trial *trial, double *mass, cj_error *err)
+{
+    cj__manner here = *manner;
+    here.also_sigma = 0;
+    cj_status status = judge_at(ranking, &here, trial->free_value, want, trial, err);
+    bool hopeless = trial->density < ranking->most - CJ__HOPELESS && !trial->rough;
+    bool also = manner->also_sigma > 0 && !trial->rough && !hopeless &&
+                !strays_hidden(manner, trial->free_value);
+    bool search = manner->prior != CJ__FIXED && !hopeless, better = true;
+    ranking->most = fmax(ranking->most, trial->density);
+    if (also && status == CJ_OK) {
+        here.also_sigma = manner->also_sigma;
+        here.also_at = trial->also;
+        status = judge_at(ranking, &here, trial->free_value, want, trial, err);
+    }
+    for (int round = 0; round < (also ? ALSO_ROUNDS : 1) && better && status == CJ_OK; round++) {
+        double before = trial->density;
+        if (also)
+            status = settle_also(ranking, &here, want, trial, err);
+        if (status == CJ_OK && search)
+            status = integrate(ranking, &here, want, trial, mass, err);
+        better = trial->density > before + 0.1;
+    }
+    ranking->most = fmax(ranking->most, trial->density);
+    return status;
+}
 
 cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsigned want,
                           cj__trial *trial, cj_error *err)
@@ -267,29 +297,7 @@ cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsign
         manner = &split;
     }
     double mass = 0;
-    cj__manner here = *manner;
-    here.also_sigma = 0; /* until it is worth it */
-    cj_status status = judge_at(ranking, &here, trial->free_value, want, trial, err);
-    bool hopeless = trial->density < ranking->most - CJ__HOPELESS && !trial->rough;
-    ranking->most = fmax(ranking->most, trial->density);
-    bool also = manner->also_sigma > 0 && !trial->rough &&
-                trial->density > ranking->most - ALSO_WORTH &&
-                !strays_hidden(manner, trial->free_value),
-         better = true;
-    if (also && status == CJ_OK) {
-        here.also_sigma = manner->also_sigma;
-        here.also_at = trial->also;
-        status = judge_at(ranking, &here, trial->free_value, want, trial, err);
-    }
-    for (int round = 0; round < (also ? ALSO_ROUNDS : 1) && better && status == CJ_OK; round++) {
-        double before = trial->density;
-        if (also)
-            status = settle_also(ranking, &here, want, trial, err);
-        if (status == CJ_OK && manner->prior != CJ__FIXED && !hopeless)
-            status = integrate(ranking, &here, want, trial, &mass, err);
-        better = trial->density > before + 0.1;
-    }
-    ranking->most = fmax(ranking->most, trial->density);
+    cj_status status = fit(ranking, manner, want, trial, &mass, err);
     if (status != CJ_OK)
         return status;
     double weight = log(manner->weight * (trial->split != 0 ? trial->split_weight : 1));
