@@ -419,6 +419,8 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
                            unsigned want, const cj__reference *reference, cj__outlook *out,
                            cj_error *err)
 {
+    bool first_order = want & CJ__FIRST_ORDER;
+    want &= ~CJ__FIRST_ORDER;
     cj_edit here[EDITS_HERE + 1];
     if (manner->edit_count > EDITS_HERE) { /* a board of very many op-amps without a supply */
         cj_variant whole = {manner->edits, manner->edit_count};
@@ -443,10 +445,11 @@ cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner, dou
     cj_status status = fill_with(scene, manner, &variant, want, reference, out, err);
     if (status == CJ_OK)
         memcpy(out->bare, out->mean, (size_t)out->rows * sizeof *out->bare);
-    if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time)
+    if (status == CJ_OK && (want & CJ_SPREAD) && !first_order && !out->excess &&
+        !out->steps_in_time)
         status = second_order(scene, manner, &variant, reference, out, err);
-    if (status == CJ_OK && (want & CJ_SPREAD) && !out->excess && !out->steps_in_time &&
-        manner->also_sigma > 0)
+    if (status == CJ_OK && (want & CJ_SPREAD) && !first_order && !out->excess &&
+        !out->steps_in_time && manner->also_sigma > 0)
         status = also_column(scene, manner, here, reference, out, err);
     return status;
 }

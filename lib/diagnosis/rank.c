@@ -29,6 +29,7 @@ void cj__ranking_free(cj__ranking *ranking)
     cj_free(ranking->probability);
     cj_free(ranking->best);
     cj__outlook_free(ranking->unit);
+    cj__outlook_free(ranking->plain);
     cj_free(ranking->active);
     cj_free(ranking->touches);
     cj__outlook_free(ranking->outlook);
@@ -52,66 +53,66 @@ static double spread_of(const cj__outlook *outlook, int row)
 
 /* What a manner does to the looks. */
 struct effect {
-    bool *stirs;   /* moves a row at all */
-    bool *changes; /* moves a row, or its spread, by more than a trifle of its error */
+    bool *stirs;   /* moves a row, or its spread, at all */
+    bool *changes; /* by more than a trifle of its error */
 };
 
-static void note_rows(const cj__ranking *ranking, size_t index, size_t look, bool spread,
-                      struct effect *effect)
+static void note_rows(const cj__ranking *ranking, size_t index, size_t look, struct effect *effect)
 {
-    const cj__outlook *now = ranking->outlook, *good = ranking->unit;
+    const cj__outlook *now = ranking->outlook, *good = ranking->plain;
     const cj__feature *feature = &ranking->scene->features[index];
     bool changes = now->skip[index] != good->skip[index], stirs = changes;
-    for (int r = 0; r < feature->rows; r++) {
+    for (int r = 0; r < feature->rows && !changes; r++) {
         int row = feature->row + r;
-        double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
-        stirs = stirs || moved * moved > 1e-12 * error;
-        changes = changes || moved * moved > 1e-4 * error;
-        if (changes || !spread)
-            continue;
         size_t at = 3 * index + 2 * (size_t)r;
-        double wider = spread_of(now, row) + now->var[at] - spread_of(good, row) - good->var[at];
-        changes = fabs(wider) > 0.05 * error;
+        double moved = now->mean[row] - good->mean[row], error = feature->var[2 * r];
+        changes = moved * moved > 1e-4 * error;
+        stirs = stirs || moved * moved > 1e-12 * error;
+        if (changes)
+            break;
+        double wider =
+            fabs(spread_of(now, row) + now->var[at] - spread_of(good, row) - good->var[at]);
+        changes = wider > 0.05 * error;
+        stirs = stirs || wider > 1e-6 * error;
     }
-    effect->stirs[look] = effect->stirs[look] || stirs;
+    effect->stirs[look] = effect->stirs[look] || stirs || changes;
     effect->changes[look] = effect->changes[look] || changes;
 }
 
-static void note_effect(const cj__ranking *ranking, bool spread, struct effect *effect)
+static void note_effect(const cj__ranking *ranking, struct effect *effect)
 {
     const cj__scene *scene = ranking->scene;
-    const cj__outlook *now = ranking->outlook, *good = ranking->unit;
+    const cj__outlook *now = ranking->outlook, *good = ranking->plain;
     for (size_t i = 0; i < scene->look_count; i++) {
         if (!ranking->active[i])
             continue;
         for (size_t f = 0; f < scene->count && !effect->changes[i]; f++)
             if (scene->features[f].look == scene->looks[i])
-                note_rows(ranking, f, i, spread, effect);
+                note_rows(ranking, f, i, effect);
         for (size_t d = 0; d < scene->distortion_count && !effect->changes[i]; d++)
             effect->changes[i] = scene->distortions[d].look == scene->looks[i] &&
                                  !(now->thd[d] == good->thd[d] && now->loose[d] == good->loose[d]);
     }
 }
 
-/* At both ends of a searched quantity; then, for the spread, in the middle, but only looks that it
- * stirs and that are not known to change. */
+/* At both ends of a searched quantity; then in the middle (of a part's value nothing changes
+ * there), but only looks that it stirs and that are not known to change. */
 cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *err)
 {
     static const double places[] = {0, 1, 0.5};
     size_t looks = ranking->scene->look_count;
     struct effect effect = {cj_new(looks + 1, sizeof(bool)), cj_new(looks + 1, sizeof(bool))};
     cj_status status = effect.stirs && effect.changes ? CJ_OK : cj_fail_memory(err);
-    int points = manner->prior == CJ__FIXED ? 1 : 3;
+    int points = manner->prior == CJ__FIXED ? 1 : manner->prior == CJ__PART_VALUE ? 2 : 3;
     for (size_t i = 0; i < looks; i++)
         ranking->active[i] = true;
     for (int p = 0; p < points && status == CJ_OK; p++) {
-        bool spread = points == 1 || p == 2;
         double value = points == 1 ? NAN : manner->low * pow(manner->high / manner->low, places[p]);
         for (size_t i = 0; i < looks && p > 0; i++)
             ranking->active[i] = !effect.changes[i] && (p == 1 || effect.stirs[i]);
-        status = cj__trial_fill(ranking, manner, value, spread ? CJ_SPREAD : CJ_BARE, err);
+        status = cj__trial_fill(ranking, manner, value, CJ_SPREAD | CJ__FIRST_ORDER, err);
         if (status == CJ_OK)
-            note_effect(ranking, spread, &effect);
+            note_effect(ranking, &effect);
     }
     for (size_t i = 0; i < looks && status == CJ_OK; i++)
         ranking->active[i] = effect.changes[i];
@@ -332,6 +333,10 @@ static cj_status learn_healthy(cj__ranking *ranking, cj_error *err)
                                         NAN, CJ_SPREAD | CJ_TRANSIENT, NULL, ranking->unit, err);
     ranking->healthy = ranking->unit->mean;
     if (status == CJ_OK)
+        status =
+            cj__outlook_fill(ranking->scene, &ranking->suspects->items[0].manners[0], NAN,
+                             CJ_SPREAD | CJ_TRANSIENT | CJ__FIRST_ORDER, NULL, ranking->plain, err);
+    if (status == CJ_OK)
         status = cj__normal_fill(ranking->scene, ranking->unit, ranking->good, err);
     return status;
 }
@@ -348,6 +353,8 @@ static cj_status prepare(cj__ranking *ranking, cj_error *err)
     cj_status status = cj__outlook_make(scene, &ranking->outlook, err);
     if (status == CJ_OK)
         status = cj__outlook_make(scene, &ranking->unit, err);
+    if (status == CJ_OK)
+        status = cj__outlook_make(scene, &ranking->plain, err);
     if (status == CJ_OK)
         status = cj__normal_make(scene->rows, &ranking->normal, err);
     if (status == CJ_OK)

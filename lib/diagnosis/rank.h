@@ -60,6 +60,7 @@ typedef struct cj__ranking {
     double none_log, none; /* none of these */
     double *healthy;       /* [rows] means of a good unit; owned by `unit` */
     cj__outlook *unit;     /* a good unit */
+    cj__outlook *plain;    /* the same, to first order */
     bool *active;          /* [looks] that the manner at hand changes */
     cj__outlook *outlook;  /* scratch */
     cj__normal *normal;    /* scratch */

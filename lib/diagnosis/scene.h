@@ -140,6 +140,8 @@ typedef struct cj__outlook {
     const struct cj__outlook **as_of; /* [looks] whose gradients stand there; NULL: its own */
 } cj__outlook;
 
+#define CJ__FIRST_ORDER (1u << 16)
+
 /* A good unit beside it: where loose_db applies; and the looks that a manner is known to leave
  * alone are taken from there (active: [looks], NULL: all are solved). */
 typedef struct cj__reference {
@@ -150,7 +152,8 @@ typedef struct cj__reference {
 CJ_MUST_CHECK cj_status cj__outlook_make(const cj__scene *scene, cj__outlook **out, cj_error *err);
 void cj__outlook_free(cj__outlook *outlook);
 
-/* want: CJ_SPREAD, CJ_TRANSIENT as in circuit.h. free_value: the manner's searched quantity,
+/* want: CJ_SPREAD, CJ_TRANSIENT as in circuit.h; with CJ__FIRST_ORDER parts of wide tolerance are
+ * taken by their gradient too. free_value: the manner's searched quantity,
  * ignored where nothing is searched for. reference may be NULL. */
 CJ_MUST_CHECK cj_status cj__outlook_fill(const cj__scene *scene, const cj__manner *manner,
                                          double free_value, unsigned want,
