@@ -143,6 +143,8 @@ static cj_status judge_turned(cj__ranking *ranking, cj__trial *trial, cj_error *
     return status;
 }
 
+#define LEAKS 0.01 /* of the drive: no residue but a leak, whose spread is its own */
+
 /* What is left of the tone at a railed output spreads over 30 dB and more. The best way of it stays
  * in ranking->outlook and ranking->normal. */
 static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
@@ -165,6 +167,8 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
     double density = -INFINITY, robust = -INFINITY;
     for (int way = 0; way < CJ__RESIDUES && status == CJ_OK; way++) {
         cj__trial now = *trial;
+        if (manner->residue > LEAKS && way != CJ__LOUD && way != CJ__APART)
+            continue;
         status = judge_way(ranking, (cj__residue)way, &now, err);
         density = cj__add_logs(density, now.density + log(cj__residue_share((cj__residue)way)));
         robust = cj__add_logs(robust, now.robust + log(cj__residue_share((cj__residue)way)));
