@@ -108,3 +108,36 @@ void cj__between_turn_back(const cj__scene *scene, cj__outlook *outlook)
     for (size_t f = 0; f < scene->count; f++)
         outlook->mean[scene->features[f].row] *= outlook->up[scene->features[f].row];
 }
+
+#define BLOCKED 1e-4 /* V: so little does DC hang on any part where a capacitor stands before it   \
+                      */
+#define OFF 6        /* standard deviations */
+
+/* Whether it is read at the driven jack. */
+static bool at_source(const cj__scene *scene, const cj__feature *feature)
+{
+    for (size_t i = 0; i < scene->look_count; i++)
+        if (scene->looks[i] == feature->look)
+            return cj__look_source(scene, i, feature->channel);
+    return false;
+}
+
+size_t cj__between_unsettled(const cj__scene *scene, const cj__outlook *good, cj__outlook *outlook)
+{
+    size_t unsettled = 0, columns = (size_t)outlook->columns;
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        const double *by = good->by + (size_t)feature->row * columns;
+        double off = feature->x[0] - outlook->mean[feature->row], spread = 0,
+               variance = feature->var[0] + outlook->var[3 * f];
+        bool plain = feature->kind == CJ__F_DC && off * off > OFF * OFF * variance;
+        for (size_t c = 0; c < columns && plain; c++)
+            spread += by[c] * by[c];
+        if (!plain || spread > BLOCKED * BLOCKED || fabs(good->mean[feature->row]) > BLOCKED ||
+            at_source(scene, feature))
+            continue;
+        outlook->var[3 * f] += off * off;
+        unsettled++;
+    }
+    return unsettled;
+}

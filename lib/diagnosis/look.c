@@ -9,11 +9,19 @@
 #define SHAPED 0.3   /* of the residue, by what clips */
 #define RESIDUE 1e-3 /* of the drive, at an output at its rail: see residue.c */
 
-static bool rests_at_rail(const cj_prediction *seen)
+/* Whether any section does, seen or behind a capacitor. */
+static bool rests_at_rail(const cj__filling *filling)
 {
+    const cj_board *board = filling->scene->board;
+    const cj_prediction *seen = filling->seen;
     for (int c = 0; c < seen->channels; c++)
         if (fabs(seen->dc_v[c]) > 2)
             return true;
+    size_t section = 0;
+    for (size_t p = 0; p < board->part_count; p++)
+        for (int s = 0; s < board->parts[p].section_count; s++, section++)
+            if (seen->modes[section] == CJ_HIGH || seen->modes[section] == CJ_LOW)
+                return true;
     return false;
 }
 
@@ -24,9 +32,10 @@ static bool rests_at_rail(const cj_prediction *seen)
 /* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
  * the part at hand come in; much more where a section stays at its rail throughout (the answer
  * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
-static double clip_error(const cj_prediction *seen, int point, int channel)
+static double clip_error(const cj__filling *filling, int point, int channel)
 {
-    double whole = rests_at_rail(seen) ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
+    const cj_prediction *seen = filling->seen;
+    double whole = rests_at_rail(filling) ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
     double thd = seen->thd[channel];
     return isnan(thd) ? whole : whole * fmin(fmax(thd / CLEARLY, CLEAN), 1);
 }
@@ -84,6 +93,8 @@ static double sigma_of(const cj__filling *filling, size_t parameter)
     bool own = edited(manner, p->part);
     if (p->kind == CJ_P_HELD && own && manner->held_v > 0)
         return manner->held_v;
+    if (p->kind == CJ_P_RESIDUE && own && manner->slams)
+        return manner->residue / fmax(filling->drive_peak, 1e-3);
     if (p->kind == CJ_P_RESIDUE)
         return own && manner->residue > 0 ? manner->residue : RESIDUE;
     if (p->kind == CJ_P_BIAS && own && manner->bias > 0)
@@ -134,6 +145,7 @@ static void residue_spread(const cj__filling *filling, size_t index, size_t para
     const cj__feature *feature = &filling->scene->features[index];
     slope *= M_SQRT1_2;
     filling->out->residue = true;
+    filling->out->slams = filling->out->slams || filling->manner->slams;
     double size = creal(slope) * creal(slope) + cimag(slope) * cimag(slope);
     if (filling->seen->by == CJ_BY_TRANSIENT) { /* shaped by what clips */
         filling->out->residue_var[2 * index] += SHAPED * SHAPED * size;
@@ -216,7 +228,7 @@ static void common_error(const cj__filling *filling, const cj__feature *feature,
 static void clipped_ratio(const cj__filling *filling, size_t index, double complex ratio)
 {
     const cj__feature *feature = &filling->scene->features[index];
-    double error = clip_error(filling->seen, feature->point, 1);
+    double error = clip_error(filling, feature->point, 1);
     common_error(filling, feature, clip_column(filling, feature, 1), CLIP_COMMON * error, ratio);
     add_var(filling, index, pow((filling->spread ? CLIP_OWN : 1) * error * cabs(ratio), 2));
 }
@@ -296,7 +308,7 @@ static void fill_level(const cj__filling *filling, size_t index)
             creal(slope) * creal(slope) + cimag(slope) * cimag(slope);
     }
     double error = filling->seen->by == CJ_BY_TRANSIENT
-                       ? clip_error(filling->seen, feature->point, feature->channel) * size
+                       ? clip_error(filling, feature->point, feature->channel) * size
                        : 0;
     set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel),
                CLIP_COMMON * error);
@@ -307,7 +319,7 @@ static void fill_level(const cj__filling *filling, size_t index)
 static double dc_bent(const cj__filling *filling, int channel)
 {
     double thd = filling->seen->thd[channel];
-    return rests_at_rail(filling->seen) || isnan(thd) ? DC_MOST : DC_MOST * fmin(thd / 0.3, 1);
+    return rests_at_rail(filling) || isnan(thd) ? DC_MOST : DC_MOST * fmin(thd / 0.3, 1);
 }
 
 static void fill_dc(const cj__filling *filling, size_t index)
@@ -329,7 +341,7 @@ static void fill_dc(const cj__filling *filling, size_t index)
     }
     if (filling->seen->by == CJ_BY_TRANSIENT &&
         !cj__look_source(filling->scene, filling->look, feature->channel)) {
-        double most = rests_at_rail(filling->seen) ? 1.5 : 0.4,
+        double most = rests_at_rail(filling) ? 1.5 : 0.4,
                dc = filling->seen->dc_v[feature->channel];
         double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
         double error = fmin(most, DC_LEAST + dc_bent(filling, feature->channel) * size);

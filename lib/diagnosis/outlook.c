@@ -94,6 +94,7 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     memset(out->skip, 0, scene->count * sizeof *out->skip);
     memset(out->residue_var, 0, 2 * scene->count * sizeof *out->residue_var);
     out->excess = out->residue = out->oscillates = out->steps_in_time = false;
+    out->slams = false;
     out->way = CJ__LOUD;
     out->moved = 0;
     out->fragile_part = out->fragile_section = -1;

@@ -19,12 +19,24 @@ static const struct {
 #define OWN 0.003
 #define OWN_RISE 1500
 
+/* What an output that goes from rail to rail puts through its stray: alike in the steps of low
+ * frequency, turned by whatever lies before its inputs in the others. Judged. */
+#define SLAM_OWN 0.1
+#define SLOW_HZ 2000
+
+static double feature_hz(const cj__scene *scene, const cj__feature *feature)
+{
+    return scene->board != NULL ? scene->board->steps[feature->step].hz[0] : 0;
+}
+
 static double own_share(const cj__scene *scene, const cj__outlook *outlook,
                         const cj__feature *feature)
 {
     if (outlook->way == CJ__APART)
         return 1;
-    double hz = scene->board != NULL ? scene->board->steps[feature->step].hz[0] : 0;
+    if (outlook->slams) /* its phase is that of the tone at its inputs */
+        return feature_hz(scene, feature) > SLOW_HZ ? 1 : SLAM_OWN;
+    double hz = feature_hz(scene, feature);
     return OWN * fmin(fmax(hz / OWN_RISE, 1), 10);
 }
 

@@ -125,6 +125,7 @@ typedef struct cj__outlook {
     bool *loose; /* [distortions] only roughly known */
     bool excess; /* any skipped */
     bool residue; /* the residue of a railed output widens a row */
+    bool slams;   /* ... of an output that goes from rail to rail */
     cj__residue way;
     bool *is_residue;     /* [columns] */
     size_t residue_first; /* none before this column */

@@ -99,6 +99,7 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
     manner->residue = larger(a->residue, b->residue);
     manner->bias = larger(a->bias, b->bias);
     manner->loose_db = larger(a->loose_db, b->loose_db);
+    manner->slams = a->residue > b->residue ? a->slams : b->slams;
     manner->thd_unknown = a->thd_unknown || b->thd_unknown;
     manner->tolerant = a->tolerant || b->tolerant;
     return manner;

@@ -44,6 +44,7 @@ typedef struct cj__manner {
     double held_v;  /* sigma of a held output's volts; 0: the parameter's own */
     double residue; /* sigma of the tone at a held output, of the drive's peak; 0: the parameter's
                        own */
+    bool slams;     /* the residue is in volts: an open output that goes from rail to rail */
     double bias; /* sigma of the bias current of the part's sections, relative; 0: the parameter's
                     own */
     double loose_db;  /* sigma of the gain at 1 kHz where this manner changes it; ten times that at

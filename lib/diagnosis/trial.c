@@ -145,24 +145,14 @@ static cj_status judge_turned(cj__ranking *ranking, cj__trial *trial, cj_error *
 
 #define LEAKS 0.01 /* of the drive: no residue but a leak, whose spread is its own */
 
-/* What is left of the tone at a railed output spreads over 30 dB and more. The best way of it stays
- * in ranking->outlook and ranking->normal. */
-static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
-                          unsigned want, cj__trial *trial, cj_error *err)
+/* What is left of the tone at a railed output spreads over 30 dB and more. The best way of it
+ * stays. */
+static cj_status judge_ways(cj__ranking *ranking, const cj__manner *manner, cj__trial *trial,
+                            cj_error *err)
 {
-    cj_status status = cj__trial_fill(ranking, manner, value, want | CJ_SPREAD, err);
-    trial->moved = false;
-    if (status == CJ_OK && trial->between_end > 0)
-        cj__between_widen(ranking->scene, ranking->trials[trial->between].mean,
-                          ranking->trials[trial->between_end].mean, ranking->outlook);
-    if (status == CJ_OK)
-        status = judge_way(ranking, CJ__LOUD, trial, err);
-    if (status != CJ_OK)
+    cj_status status = judge_way(ranking, CJ__LOUD, trial, err);
+    if (status != CJ_OK || !ranking->outlook->residue)
         return status;
-    if (!ranking->outlook->residue) {
-        status = judge_turned(ranking, trial, err);
-        return status == CJ_OK ? judge_moved(ranking, trial, err) : status;
-    }
     cj__trial best = *trial;
     double density = -INFINITY, robust = -INFINITY;
     for (int way = 0; way < CJ__RESIDUES && status == CJ_OK; way++) {
@@ -179,9 +169,34 @@ static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double
         status = judge_way(ranking, best.residue, trial, err);
     trial->density = density;
     trial->robust = robust;
+    return status;
+}
+
+#define UNSETTLED 0.05 /* of looks, where a fault moves DC before a capacitor; judged */
+
+/* A prediction judged, with all that may be otherwise than it is settled for: residues, rails, the
+ * level. What it was judged by stays in ranking->outlook and ranking->normal. */
+static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
+                          unsigned want, cj__trial *trial, cj_error *err)
+{
+    cj_status status = cj__trial_fill(ranking, manner, value, want | CJ_SPREAD, err);
+    trial->moved = false;
+    if (status != CJ_OK)
+        return status;
+    if (trial->between_end > 0)
+        cj__between_widen(ranking->scene, ranking->trials[trial->between].mean,
+                          ranking->trials[trial->between_end].mean, ranking->outlook);
+    size_t unsettled = trial->suspect > 0
+                           ? cj__between_unsettled(ranking->scene, ranking->unit, ranking->outlook)
+                           : 0;
+    status = judge_ways(ranking, manner, trial, err);
     if (status == CJ_OK)
         status = judge_turned(ranking, trial, err);
-    return status == CJ_OK ? judge_moved(ranking, trial, err) : status;
+    if (status == CJ_OK)
+        status = judge_moved(ranking, trial, err);
+    trial->density += (double)unsettled * log(UNSETTLED);
+    trial->robust += (double)unsettled * log(UNSETTLED);
+    return status;
 }
 
 /* The second quantity at its best given the rest (the mean of a normal posterior), solved anew
