@@ -109,9 +109,10 @@ void cj__between_turn_back(const cj__scene *scene, cj__outlook *outlook)
         outlook->mean[scene->features[f].row] *= outlook->up[scene->features[f].row];
 }
 
-#define BLOCKED 1e-4 /* V: so little does DC hang on any part where a capacitor stands before it   \
-                      */
-#define OFF 6        /* standard deviations */
+#define BLOCKED                                                                                    \
+    1e-4      /* V: so little does DC hang on any part where a capacitor stands before it          \
+               */
+#define OFF 6 /* standard deviations */
 
 /* Whether it is read at the driven jack. */
 static bool at_source(const cj__scene *scene, const cj__feature *feature)

@@ -14,7 +14,7 @@ static bool rests_at_rail(const cj__filling *filling)
 {
     const cj_board *board = filling->scene->board;
     const cj_prediction *seen = filling->seen;
-    for (int c = 0; c < seen->channels; c++)
+    for (int c = 0; c < seen->channels && board->v_minus_v < 0; c++)
         if (fabs(seen->dc_v[c]) > 2)
             return true;
     size_t section = 0;

@@ -9,14 +9,14 @@
  * e^-14. */
 #define WORTH_TIME 14
 /* Beside a good unit: something that changes a few readings. */
-#define NONE_SHARE_GOOD 0.01
+#define NONE_SHARE_GOOD 0.0045
 /* Beside a fault that explains everything: something that looks like it (pins exchanged, a second
  * fault that hardly shows). On blind sets of two boards 7 % of the findings called sure were such.
  */
-#define NONE_SHARE 0.14
+#define NONE_SHARE 0.06
 /* Beside a pair: where two faults are needed, three or something else are as likely. On the blind
  * sets three in five of the pairs named were right; they are held a little lower. */
-#define NONE_SHARE_PAIR 2.2
+#define NONE_SHARE_PAIR 1
 
 void cj__ranking_free(cj__ranking *ranking)
 {

@@ -176,13 +176,14 @@ double cj__normal_log(const cj__normal *normal, double distance)
 }
 
 /* Each row has a cause of its own with a small probability; it then lies anywhere within some
- * thousand standard deviations. */
+ * thousand standard deviations. Over what it is where none has: however many rows there are, where
+ * nothing strays it is the plain density. */
 double cj__normal_log_outliers(const cj__normal *normal)
 {
     double sum = -normal->half_log_det;
     for (int i = 0; i < normal->rows; i++) {
-        double inside = log(0.99) - 0.5 * normal->white[i] * normal->white[i] - 0.5 * log(2 * M_PI);
-        sum += add_logs(inside, log(0.01 / 1000));
+        double inside = -0.5 * normal->white[i] * normal->white[i] - 0.5 * log(2 * M_PI);
+        sum += add_logs(inside, log(0.01 / 0.99 / 1000));
     }
     return sum;
 }
