@@ -1,8 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /*
+ * DC that may be elsewhere than it is predicted to rest.
+ *
  * An output that may rest at either rail may also go to and fro between them: millivolts decide,
  * and a trace of the tone is enough. Nothing narrow can be said of it then: DC anywhere between the
- * two, a tone of any size and phase (fault_physics 4: "uniform between the rails").
+ * two, a tone of any size and phase (fault_physics 4: "uniform between the rails"). Or it rests at
+ * one rail in most steps and at the other one in the rest of them. And behind a capacitor there may
+ * still be the charge of the step before.
  */
 #include <math.h>
 
@@ -109,9 +113,8 @@ void cj__between_turn_back(const cj__scene *scene, cj__outlook *outlook)
         outlook->mean[scene->features[f].row] *= outlook->up[scene->features[f].row];
 }
 
-#define BLOCKED                                                                                    \
-    1e-4      /* V: so little does DC hang on any part where a capacitor stands before it          \
-               */
+/* V: where a capacitor stands before it, DC hangs on the parts by less. */
+#define BLOCKED 1e-4
 #define OFF 6 /* standard deviations */
 
 /* Whether it is read at the driven jack. */
