@@ -126,9 +126,30 @@ static bool at_source(const cj__scene *scene, const cj__feature *feature)
     return false;
 }
 
+#define COUPLES 10e-9 /* F: smaller ones settle before anything is read */
+
+/* Whether DC can be blocked: a capacitor between two signal nets. */
+static bool coupled(const cj_board *board)
+{
+    for (size_t p = 0; p < board->part_count; p++) {
+        const cj_part *part = &board->parts[p];
+        if (part->kind != CJ_CAPACITOR || part->value < COUPLES)
+            continue;
+        bool signal = true;
+        for (int pin = 0; pin < 2; pin++)
+            signal = signal && part->pins[pin] != CJ_GND && part->pins[pin] != board->v_plus &&
+                     part->pins[pin] != board->v_minus;
+        if (signal)
+            return true;
+    }
+    return false;
+}
+
 size_t cj__between_unsettled(const cj__scene *scene, const cj__outlook *good, cj__outlook *outlook)
 {
     size_t unsettled = 0, columns = (size_t)outlook->columns;
+    if (!outlook->steps_in_time || !coupled(scene->board))
+        return 0;
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];
         const double *by = good->by + (size_t)feature->row * columns;

@@ -130,8 +130,8 @@ void cj__between_widen(const cj__scene *scene, const double *low, const double *
                        cj__outlook *outlook);
 /* DC of the outlook that is at the other rail than what was seen, turned over; how many. */
 size_t cj__between_turn(const cj__scene *scene, cj__outlook *outlook);
-/* DC behind a capacitor that is far from what it settles to: the capacitor may still have had the
- * charge of the step before. Widened; how many. */
+/* DC behind a capacitor that is far from what it settles to, where a fault drives an output out of
+ * its swing: the capacitor may still have had the charge of the step before. Widened; how many. */
 size_t cj__between_unsettled(const cj__scene *scene, const cj__outlook *good, cj__outlook *outlook);
 void cj__between_turn_back(const cj__scene *scene, cj__outlook *outlook);
 
