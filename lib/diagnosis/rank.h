@@ -29,10 +29,11 @@ typedef struct cj__trial {
     size_t between_end;
     bool in_time;        /* stepped through time */
     cj__residue residue; /* of a railed output, that explains best */
-    bool settled;        /* by cj__settle */
-    bool moved;          /* the level is thought to have been moved for an input */
-    bool rough;          /* a drive beyond the swing, not stepped through time */
-    double *mean;        /* [rows] */
+    bool settled;        /* by cj__settle, which changed `density` and `robust` by so much: */
+    double settled_gain, settled_robust;
+    bool moved;   /* the level is thought to have been moved for an input */
+    bool rough;   /* a drive beyond the swing, not stepped through time */
+    double *mean; /* [rows] */
 } cj__trial;
 
 /* What was predicted for values of one searched quantity. */

@@ -18,7 +18,10 @@
 #define SAME 0.5     /* nats: what searching anew may change */
 #define FARTHEST 1.8 /* sigmas: sqrt 3 is the end of a uniform tolerance */
 
-enum { MOST = 16, ROUNDS = 3, EDITS_MOST = 150 };
+#define ALIKE 0.05 /* standard deviations: what reads the same is off in the same way */
+
+/* Of more than MOST close ones none is settled: they must be compared on one footing. */
+enum { MOST = 64, ROUNDS = 3, EDITS_MOST = 150 };
 
 /* How far each value is off, in its sigmas: the mean of the normal law given what was seen. */
 static cj_status where(const cj__ranking *ranking, double *at, double *moved, cj_error *err)
@@ -93,6 +96,15 @@ static cj_status judge(cj__ranking *ranking, const cj__manner *manner, double *d
     return CJ_OK;
 }
 
+static void gain(cj__trial *trial, double density, double robust)
+{
+    trial->settled_gain = density;
+    trial->settled_robust = robust;
+    trial->density += density;
+    trial->log += density;
+    trial->robust += robust;
+}
+
 static cj_status settle(cj__ranking *ranking, cj__trial *trial, double *at, cj_error *err)
 {
     cj_edit edits[CJ__TRIAL_EDITS], all[EDITS_MOST];
@@ -120,32 +132,50 @@ static cj_status settle(cj__ranking *ranking, cj__trial *trial, double *at, cj_e
         if (status != CJ_OK || ranking->outlook->excess || ranking->outlook->steps_in_time)
             return status;
     }
-    trial->density += density_now - density;
-    trial->log += density_now - density;
-    trial->robust += robust_now - robust;
+    gain(trial, density_now - density, robust_now - robust);
     return status;
+}
+
+/* One that was settled already and reads the same; NULL: none. */
+static const cj__trial *twin(const cj__ranking *ranking, const size_t *close, size_t count,
+                             const cj__trial *of)
+{
+    for (size_t i = 0; i < count; i++) {
+        const cj__trial *trial = &ranking->trials[ranking->best[close[i]]];
+        if (trial != of && trial->settled &&
+            cj__apart(ranking->good, trial->mean, of->mean) < ALIKE)
+            return trial;
+    }
+    return NULL;
 }
 
 cj_status cj__settle(cj__ranking *ranking, cj_error *err)
 {
-    size_t count = ranking->suspects->count, close[MOST], n = 0;
+    size_t count = ranking->suspects->count, close[MOST + 1], n = 0;
     double best = -INFINITY;
     for (size_t i = 0; i < count; i++)
         best = fmax(best, ranking->log[i]);
-    for (size_t i = 0; i < count && n < MOST; i++) {
+    for (size_t i = 0; i < count && n <= MOST; i++) {
         const cj__trial *trial = &ranking->trials[ranking->best[i]];
         if (ranking->log[i] > best - CLOSE && trial->suspect == i && trial->split == 0 &&
             !trial->rough && !trial->in_time && trial->residue == CJ__LOUD)
             close[n++] = i;
     }
-    if (n < 2)
+    if (n < 2 || n > MOST)
         return CJ_OK;
     double *at = cj_new(cj_bench_parameter_count(ranking->scene->bench) + 1, sizeof *at);
     cj_status status = at != NULL ? CJ_OK : cj_fail_memory(err);
     for (size_t i = 0; i < n && status == CJ_OK; i++) {
         cj__trial *trial = &ranking->trials[ranking->best[close[i]]];
-        if (!trial->settled)
+        if (trial->settled)
+            continue;
+        const cj__trial *same = twin(ranking, close, n, trial);
+        if (same != NULL) {
+            gain(trial, same->settled_gain, same->settled_robust);
+            trial->settled = true;
+        } else {
             status = settle(ranking, trial, at, err);
+        }
     }
     cj_free(at);
     return status;
