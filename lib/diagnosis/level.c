@@ -83,7 +83,8 @@ static cj_status collect(const cj__scene *scene, double drive, double *level, si
 }
 
 /* The middle of the levels and how far apart most of them are: from the median of their distances
- * (1.4826 of it is the sigma of a normal), for a fault may move a few; false: they do not agree. */
+ * (a normal's sigma is 1.4826 times that, one over its quantile of 3/4), for a fault may move a
+ * few; false: they do not agree. */
 static bool agree(const double *level, double *off, size_t count, double *apart)
 {
     if (count < FEWEST)

@@ -11,6 +11,7 @@
 
 #define OPEN_OHM 1e13
 #define OPEN_FARAD 0.5e-12
+#define STRAY_SPREAD 0.7 /* sigma of ln farad about each of three sizes; judged */
 #define STRAY_DB                                                                                   \
     0.3 /* what strays beside the one that is solved change a gain by, at 1 kHz; judged */
 
@@ -68,7 +69,7 @@ static void bad_joint(cj__dictionary *dictionary, cj__suspect *suspect, int part
         manner->prior = CJ__ANY;
         manner->low = 1e5;
         manner->high = 1e10;
-        cj__also_unknown(manner, 0, true, 0.7);
+        cj__also_unknown(manner, 0, true, STRAY_SPREAD);
         manner->loose_db = STRAY_DB;
         manner->loose_ohm = CJ__STRAYS_OHM;
     }
@@ -207,8 +208,8 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
 
 /* The leak through the feedback resistor; inside, the section slams from rail to rail and its stray
  * capacitance rings through as distortion that hangs on picofarads (fault_physics 2.1: a median of
- * 0.5 pF, a factor of 2.5 either way). What it adds to the tone has a size, and a phase that the
- * solver does not follow. */
+ * 0.5 pF, a factor of 2.5 either way; the sizes and weights below follow that, roughly). What it
+ * adds to the tone has a size, and a phase that the solver does not follow. */
 static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                         const cj_section *section)
 {

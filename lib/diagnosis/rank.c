@@ -15,7 +15,7 @@
  */
 #define NONE_SHARE 0.06
 /* Beside a pair: where two faults are needed, three or something else are as likely. On the blind
- * sets three in five of the pairs named were right; they are held a little lower. */
+ * sets two to three in five of the pairs named were right. */
 #define NONE_SHARE_PAIR 1
 
 void cj__ranking_free(cj__ranking *ranking)

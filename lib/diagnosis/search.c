@@ -28,7 +28,7 @@ static double outside(double t, double s, double zone, double low, double high)
 }
 
 #define NEAR 3.45      /* ln: a decade and a half either way ... */
-#define NEAR_SHARE 0.8 /* ... has most of the values that are no usual slip */
+#define NEAR_SHARE 0.8 /* ... has most values that are no usual slip; judged */
 
 /* A wrong part: mostly a slipped decade; then a neighbour of the E12 or E24 series (IEC 60063),
  * half or double; else anything. How often which, is judgement. */

@@ -102,10 +102,10 @@ static void wrong_value(const cj_part *part, const cj_fault *fault, cj_text *out
     cj_value_text(fault->low, low, sizeof low);
     cj_value_text(fault->high, high, sizeof high);
     bool snaps = isfinite(fault->value) && fault->nearest[0] != '\0';
-    cj_text_add(out, "%s acts as %s (%s to %s %s) instead of %s", part->ref, found, low, high,
-                unit_of(part), written);
+    cj_text_add(out, "%s acts as %s instead of %s; marked %s to %s %s", part->ref, found, written,
+                low, high, unit_of(part));
     if (snaps)
-        cj_text_add(out, "; nearest preferred value %s", fault->nearest);
+        cj_text_add(out, ", nearest preferred value %s", fault->nearest);
 }
 
 static void reversed(const cj_part *part, cj_text *out)

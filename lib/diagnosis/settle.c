@@ -13,6 +13,7 @@
 
 #include "diagnosis/rank.h"
 
+/* All of these are judged. */
 #define CLOSE 8.0    /* nats behind the best */
 #define STRAIGHT 0.1 /* of a sigma: so far a part may move and nothing is solved again */
 #define SAME 0.5     /* nats: what searching anew may change */

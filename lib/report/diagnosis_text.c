@@ -200,6 +200,14 @@ static void write_first(cj_text *out, const struct scene *scene, const cj_findin
 
 /* ---- the others ---- */
 
+static void write_others(cj_text *out, size_t count)
+{
+    if (count == 1)
+        cj_text_add(out, ", or one other that reads like it");
+    else
+        cj_text_add(out, ", or one of %zu that read like it", count);
+}
+
 /* The rules' sentences are long: a line has to do. */
 static void write_other(cj_text *out, const cj_board *board, const cj_finding *finding)
 {
@@ -215,7 +223,7 @@ static void write_other(cj_text *out, const cj_board *board, const cj_finding *f
         if (finding->fault_count > 1 &&
             !(finding->fault_count == 2 &&
               cj__same_words(board, &finding->faults[0], &finding->faults[1])))
-            cj_text_add(&line, ", or one of %zu like it", finding->fault_count - 1);
+            write_others(&line, finding->fault_count - 1);
     }
     out->failed = out->failed || share.failed || head.failed;
     cj__write_item(out, 0, head.failed ? "" : head.bytes, &line);
@@ -253,13 +261,19 @@ static void write_findings(cj_text *out, const struct scene *scene)
     }
 }
 
-/* Where no fault explains the readings: the steps still open, then everything but the parts. */
+static const char elsewhere[] =
+    "Look beyond single parts: switches, levels and rails as each step has them; cables and "
+    "probes; "
+    "a unit built otherwise than the board file says; several faults at once";
+static const char above[] =
+    "Do the check of what stands first: no reading left on this board would decide";
+
+/* Where nothing is decided: the steps still open; then the check of what stands first, or, where no
+ * fault explains the readings, everything but the parts. */
 static void write_ways_out(cj_text *out, const cj_diagnosis *diagnosis)
 {
     enum { NAMED = 6 };
-    static const char *const elsewhere =
-        "Look beyond single parts: switches, levels and rails as each step has them; cables and "
-        "probes; a unit built otherwise than the board file says; several faults at once";
+    const cj_findings *findings = diagnosis->findings;
     cj_text text = {0};
     if (diagnosis->next_count == 0 && diagnosis->open_count > 0) {
         for (size_t i = 0; i < diagnosis->open_count && i < NAMED; i++) {
@@ -271,10 +285,12 @@ static void write_ways_out(cj_text *out, const cj_diagnosis *diagnosis)
         cj__write_item(out, 2, "- ", &text);
         cj_text_free(&text);
     }
-    if (diagnosis->findings != NULL && diagnosis->findings->unexplained < 0.5 &&
-        (diagnosis->findings->count > 0 || diagnosis->healthy < 0.5))
+    bool explained = findings != NULL && findings->unexplained < 0.5 &&
+                     (findings->count > 0 || diagnosis->healthy < 0.5);
+    if (explained &&
+        (findings->count == 0 || diagnosis->next_count > 0 || diagnosis->open_count > 0))
         return;
-    cj_text_add(&text, "%s", elsewhere);
+    cj_text_add(&text, "%s", explained ? above : elsewhere);
     cj__write_item(out, 2, "- ", &text);
     cj_text_free(&text);
 }

@@ -20,8 +20,14 @@ void a_searched_quantity_weighs_what_it_covers(void **state);
 
 /* test_learned.c */
 void what_was_read_is_known_again(void **state);
+
+/* test_outlook.c */
 void between_the_rails_anything_may_be_read(void **state);
 void a_net_that_goes_both_ways_is_turned(void **state);
+void a_capacitor_may_keep_its_charge(void **state);
+void an_open_output_slams_through_its_stray(void **state);
+void settled_parts_follow_the_exact_density(void **state);
+void a_value_reaches_a_look_by_its_spread(void **state);
 
 /* test_diagnose.c */
 void readings_of_a_fault_name_it(void **state);
