@@ -287,10 +287,9 @@ static void write_ways_out(cj_text *out, const cj_diagnosis *diagnosis)
     }
     bool explained = findings != NULL && findings->unexplained < 0.5 &&
                      (findings->count > 0 || diagnosis->healthy < 0.5);
-    if (explained &&
-        (findings->count == 0 || diagnosis->next_count > 0 || diagnosis->open_count > 0))
+    if (explained && (diagnosis->next_count > 0 || diagnosis->open_count > 0))
         return;
-    cj_text_add(&text, "%s", explained ? above : elsewhere);
+    cj_text_add(&text, "%s", explained && findings->count > 0 ? above : elsewhere);
     cj__write_item(out, 2, "- ", &text);
     cj_text_free(&text);
 }

@@ -236,6 +236,15 @@ static void text__healthy_and_undecided(void **state)
     check_holds("others", text, "What these readings do not rule out\n 1.   93 %  U1 pin 7 makes");
     cj_free(text);
     s->diagnosis.state = CJ_STATE_UNDECIDED;
+    size_t next = s->diagnosis.next_count, open = s->diagnosis.open_count;
+    s->diagnosis.next_count = s->diagnosis.open_count = 0;
+    text = diagnosis_text(s, NULL);
+    check_screen(text);
+    check_holds("no empty heading", text,
+                "What to do next\n  - Do the check of what stands first: ");
+    cj_free(text);
+    s->diagnosis.next_count = next;
+    s->diagnosis.open_count = open;
     s->findings.count = 0;
     s->diagnosis.next = &s->next[4]; /* nothing would tell: the first reading is named */
     s->diagnosis.next_count = 1;
