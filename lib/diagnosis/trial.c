@@ -134,8 +134,12 @@ static cj_status judge_turned(cj__ranking *ranking, cj__trial *trial, cj_error *
     double cost = (double)turned * log(TURNED);
     cj_status status = judge_way(ranking, trial->residue, &other, err);
     if (status == CJ_OK && other.density + cost < trial->density) {
+        double density = trial->density, robust = trial->robust; /* of all ways of the residue */
         cj__between_turn_back(ranking->scene, ranking->outlook);
-        return judge_way(ranking, trial->residue, trial, err);
+        status = judge_way(ranking, trial->residue, trial, err);
+        trial->density = density;
+        trial->robust = robust;
+        return status;
     }
     trial->density = other.density + cost;
     trial->robust = other.robust + cost;
