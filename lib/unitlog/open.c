@@ -64,6 +64,8 @@ struct marks {
     int64_t application, version, tables;
 };
 
+/* Within a transaction: otherwise another program may make the log between two of these, and half of
+ * the answer is from before. */
 static cj_status read_marks(cj_log *log, struct marks *out, cj_error *err)
 {
     cj_status status = cj__sql_number(log, &out->application, err, "PRAGMA application_id", "");
@@ -96,11 +98,23 @@ static cj_status check_marks(const cj_log *log, const struct marks *marks, cj_er
     return CJ_OK;
 }
 
+/* SQLite does not wait here: two that look at a new file and both want it for themselves would wait
+ * for each other forever. One gives way, so this has to be tried again. */
+static cj_status journal_ahead(cj_log *log, cj_error *err)
+{
+    for (int tries = 0;; tries++) {
+        cj_status status = cj__sql_all(log, "PRAGMA journal_mode = WAL", err);
+        if (status == CJ_OK || (sqlite3_errcode(log->db) & 0xff) != SQLITE_BUSY ||
+            !wait_for_others(log, tries))
+            return status;
+    }
+}
+
 /* Somebody else may have made or raised it in the meantime: looked at again within. */
 static cj_status raise_file(cj_log *log, cj_error *err)
 {
     struct marks marks;
-    cj_status status = cj__sql_all(log, "PRAGMA journal_mode = WAL", err);
+    cj_status status = journal_ahead(log, err);
     if (status == CJ_OK)
         status = cj__sql_begin(log, err);
     if (status != CJ_OK)
@@ -142,8 +156,10 @@ static cj_status raise_copy(cj_log *log, cj_error *err)
 
 static cj_status check_version(cj_log *log, cj_log_mode mode, cj_error *err)
 {
-    struct marks marks;
-    cj_status status = read_marks(log, &marks, err);
+    struct marks marks = {0};
+    cj_status status = cj__sql_begin_reading(log, err);
+    if (status == CJ_OK)
+        status = cj__sql_end(log, read_marks(log, &marks, err), err);
     if (status == CJ_OK)
         status = check_marks(log, &marks, err);
     if (status != CJ_OK)

@@ -4,6 +4,7 @@
 
     writers.py kill WRITER TIMES [no-sync]     SIGKILL at TIMES random instants while runs are recorded
     writers.py many WRITER RUNS [no-sync]      two, then eight writers at once, RUNS runs in all each time
+    writers.py begin WRITER LOGS [no-sync]     LOGS logs, each begun by four writers of one run at once
 
 After each: every run that was reported as recorded is there and whole, nothing is there by halves, PRAGMA integrity_check
 is ok, and the next writer works.
@@ -87,32 +88,45 @@ def kill(writer, times, options, folder):
           f"whole; {len(there) - len(said) - 1} more were recorded and not reported; integrity ok; the next add works")
 
 
+def together(writer, path, writers, each, options):
+    """Writers at once on one log, each of as many runs; how many runs are there."""
+    running = [subprocess.Popen([writer, path, str(number * each), str(each), *options], text=True,
+                                stdout=subprocess.PIPE, stderr=subprocess.PIPE) for number in range(writers)]
+    said = set()
+    for one in running:
+        out, err = one.communicate()
+        if one.returncode:
+            fail(f"{writers} writers: one ended with {one.returncode}: {err}")
+        said |= reported(out)
+    there = look(path)
+    if len(said) != each * writers or there != said:
+        fail(f"{writers} writers: {each * writers} runs, {len(said)} reported, {len(there)} there")
+    return len(there)
+
+
 def many(writer, runs, options, folder):
     for writers in (2, 8):
-        path = os.path.join(folder, f"{writers}.db")
         start = time.monotonic()
         each = runs // writers
-        running = [subprocess.Popen([writer, path, str(number * each), str(each), *options], text=True,
-                                    stdout=subprocess.PIPE, stderr=subprocess.PIPE) for number in range(writers)]
-        said = set()
-        for one in running:
-            out, err = one.communicate()
-            if one.returncode:
-                fail(f"{writers} writers: one ended with {one.returncode}: {err}")
-            said |= reported(out)
+        there = together(writer, os.path.join(folder, f"{writers}.db"), writers, each, options)
         took = time.monotonic() - start
-        there = look(path)
-        if len(said) != each * writers or there != said:
-            fail(f"{writers} writers: {each * writers} runs, {len(said)} reported, {len(there)} there")
-        print(f"{writers} writers at once: {len(there)} runs of {each * writers} are there, {took:.1f} s")
+        print(f"{writers} writers at once: {there} runs of {each * writers} are there, {took:.1f} s")
+
+
+def begin(writer, logs, options, folder):
+    writers = 4
+    there = sum(together(writer, os.path.join(folder, f"{number}.db"), writers, 1, options) for number in range(logs))
+    print(f"{logs} logs begun by {writers} writers at once: {there} runs of {logs * writers} are there")
+
+
+TESTS = {"kill": kill, "many": many, "begin": begin}
 
 
 def main():
-    if len(sys.argv) < 4 or sys.argv[1] not in ("kill", "many"):
+    if len(sys.argv) < 4 or sys.argv[1] not in TESTS:
         sys.exit(__doc__)
     with tempfile.TemporaryDirectory() as folder:
-        test = kill if sys.argv[1] == "kill" else many
-        test(os.path.abspath(sys.argv[2]), int(sys.argv[3]), sys.argv[4:], folder)
+        TESTS[sys.argv[1]](os.path.abspath(sys.argv[2]), int(sys.argv[3]), sys.argv[4:], folder)
 
 
 if __name__ == "__main__":
