@@ -4,7 +4,8 @@
  *
  * Start with the frame's own state. A section beyond its swing is held there; one whose drive comes
  * back inside is freed; diodes follow their tangent. Until nothing changes: first all at once, then
- * the one that is furthest off, then from all high and all low.
+ * the one that is furthest off, then from all high and all low. Where all of
+ * that goes round in circles, lots are drawn.
  */
 #include <math.h>
 #include <string.h>
@@ -14,12 +15,14 @@
 enum {
     AT_ONCE = 12, /* passes in which all change over */
     ONE_BY_ONE = 60,
+    BY_LOT = 500,
     NEWTON = 200,
     ROUNDS = 60, /* stampings of a frame until it rests */
 };
 
 bool cj__rest_make(cj__rest *rest, const cj__netlist *netlist)
 {
+    rest->amp_count = netlist->amp_count;
     rest->drive = cj_new(netlist->amp_count, sizeof(double));
     return cj__state_make(netlist, &rest->state) && rest->drive;
 }
@@ -100,57 +103,82 @@ static int next_clamp(const cj__change *change, const cj__clamp *clamp, int wher
     return next;
 }
 
-/* The change-over that is furthest off. */
-typedef struct worst {
+/* The change-over that is furthest off, or that the lot fell on. */
+typedef struct chosen {
     signed char *what;
     int next;
     double off;
-} worst;
+    unsigned *lot;
+} chosen;
 
-static void change_over(signed char *what, int next, double off, bool at_once, worst *one,
+/* The same in every run: a lot only has to lead out of circles. */
+static unsigned draw(unsigned *lot)
+{
+    *lot = *lot * 1664525u + 1013904223u;
+    return *lot >> 16;
+}
+
+/* Which of those that do not hold change over. */
+typedef enum choice { ALL, THE_WORST, ONE_BY_LOT } choice;
+
+static void change_over(signed char *what, int next, double off, choice which, chosen *one,
                         int *changes)
 {
     if (*what == next)
         return;
     ++*changes;
-    if (at_once)
+    if (which == ALL)
         *what = (signed char)next;
-    else if (off >= one->off)
-        *one = (worst){what, next, off};
+    else if (which == THE_WORST ? off >= one->off : draw(one->lot) % (unsigned)*changes == 0)
+        *one = (chosen){what, next, off, one->lot};
 }
 
-/* Changes modes that do not hold (all or the worst); the number of those. */
-static int move_modes(cj__change *change, cj__rest *rest, bool at_once)
+/* Of a section with positive feedback neither the linear stretch nor the rail on that side may
+ * hold: one in four that are let go from a rail go right to the other. */
+static int by_lot(cj__rest *rest, const chosen *one)
+{
+    const signed char *modes = rest->state.mode;
+    bool section = one->what >= modes && one->what < modes + rest->amp_count;
+    if (!section || *one->what == CJ_LINEAR || one->next != CJ_LINEAR || draw(&rest->lot) % 4 != 0)
+        return one->next;
+    return *one->what == CJ_HIGH ? CJ_LOW : CJ_HIGH;
+}
+
+/* Changes modes that do not hold; the number of those. */
+static int move_modes(cj__change *change, cj__rest *rest, choice which)
 {
     const cj__frame *frame = change->frame;
-    worst one = {NULL, 0, 0};
+    chosen one = {NULL, 0, 0, &rest->lot};
     int changes = 0;
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *amp = frame->amps[k];
         double off;
         rest->drive[k] = creal(cj__drive_of(change, frame->rest, amp, 0));
         int next = (int)next_mode(amp, rest->state.mode[k], rest->drive[k], &off);
-        change_over(&rest->state.mode[k], next, off, at_once, &one, &changes);
+        change_over(&rest->state.mode[k], next, off, which, &one, &changes);
         for (int c = 0; cj__has_clamps(amp) && c < CJ__CLAMPS; c++) {
             cj__clamp clamp;
             signed char *where = &rest->state.clamp[k * CJ__CLAMPS + (size_t)c];
             if (!cj__clamp_of(amp, c, &clamp))
                 continue;
             next = next_clamp(change, &clamp, *where, &off);
-            change_over(where, next, off, at_once, &one, &changes);
+            change_over(where, next, off, which, &one, &changes);
         }
     }
     if (one.what)
-        *one.what = (signed char)one.next;
+        *one.what = (signed char)(which == ONE_BY_LOT ? by_lot(rest, &one) : one.next);
     return changes;
 }
 
 /* From the state as it is to one that holds. *found: it does. Diodes and sections move together at
  * first: with a section that is far beyond its swing the diodes have no answer. */
-static cj_status settle_modes(cj__change *change, cj__rest *rest, bool *found, cj_error *err)
+static cj_status settle_modes(cj__change *change, cj__rest *rest, choice then, bool *found,
+                              cj_error *err)
 {
-    int limit = AT_ONCE + ONE_BY_ONE + 4 * (int)change->frame->netlist.amp_count;
+    int limit = AT_ONCE + (then == THE_WORST ? ONE_BY_ONE : BY_LOT) +
+                4 * (int)change->frame->netlist.amp_count;
     *found = false;
+    rest->lot = 1;
     for (int pass = 0, newton = 0; pass < limit && newton < NEWTON;) {
         if (!solve_state(change, rest))
             return cj_fail_memory(err);
@@ -160,7 +188,7 @@ static cj_status settle_modes(cj__change *change, cj__rest *rest, bool *found, c
         newton = hold ? 0 : newton + 1;
         if (!hold && newton > AT_ONCE)
             continue;
-        *found = move_modes(change, rest, pass < AT_ONCE) == 0 && hold;
+        *found = move_modes(change, rest, pass < AT_ONCE ? ALL : then) == 0 && hold;
         if (*found)
             return CJ_OK;
         pass += hold || pass < AT_ONCE;
@@ -201,19 +229,19 @@ static cj_status settle_from_anywhere(cj__change *change, cj__rest *rest, cj_err
 {
     bool found;
     static const cj_mode starts[] = {CJ_LINEAR, CJ_HIGH, CJ_LOW};
-    for (size_t k = 0; k < 3; k++) {
-        if (starts[k] == CJ_LINEAR)
+    for (size_t k = 0; k < 6; k++) {
+        if (starts[k % 3] == CJ_LINEAR)
             start_state(change, rest);
         else
-            start_pinned(change, rest, starts[k]);
-        cj_status status = settle_modes(change, rest, &found, err);
+            start_pinned(change, rest, starts[k % 3]);
+        cj_status status = settle_modes(change, rest, k < 3 ? THE_WORST : ONE_BY_LOT, &found, err);
         if (status != CJ_OK || rest->poor || found)
             return status;
     }
     return cj_fail(err, CJ_DATA, "", 0, 0,
                    "no resting point found: op-amps and diodes do not settle (tried %d passes from "
                    "linear, all high and all low)",
-                   AT_ONCE + ONE_BY_ONE + 4 * (int)change->frame->netlist.amp_count);
+                   AT_ONCE + BY_LOT + 4 * (int)change->frame->netlist.amp_count);
 }
 
 /* ---- what hangs on an offset ---- */
@@ -353,7 +381,7 @@ cj_status cj__rest_find(cj__change *change, cj__rest *rest, cj_error *err)
         status = leave_hilltop(change, rest, &left, err);
         if (status != CJ_OK || !left)
             break;
-        status = settle_modes(change, rest, &found, err);
+        status = settle_modes(change, rest, THE_WORST, &found, err);
         if (status == CJ_OK && !rest->poor && !found)
             status = settle_from_anywhere(change, rest, err);
     }

@@ -50,6 +50,7 @@ typedef struct cj__stepper {
     int bend_count;
     int *capacitors; /* branches that hold charge */
     int capacitor_count;
+    double *slope_factored; /* [bends] what slope_now was when they were factored */
     double *open_seconds; /* [bends] that of a section's integrator with its own feedback at rest; 0
                              for others */
     double *seconds;      /* [capacitors] time constant of each at rest, the others taken out */

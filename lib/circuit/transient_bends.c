@@ -161,8 +161,10 @@ static void factor(cj__stepper *s)
                 -slope * scale * column_at(s, s->active[j], s->active[i]) + (i == j ? scale : 0);
     }
     s->sign = cj__lu_factor(s->matrix, n, s->pivot);
-    for (int k = 0; k < s->bend_count; k++)
+    for (int k = 0; k < s->bend_count; k++) {
         s->factored[k] = s->state[k];
+        s->slope_factored[k] = s->slope_now[k];
+    }
     s->factored_valid = true;
     s->refactors++;
 }
@@ -327,6 +329,17 @@ static double limited(const cj__bend *bend, double old, double now)
     return along > 0 ? old + bend->volt * log(along) : critical;
 }
 
+/* What a diode carries may be off by so much, of itself and in A: less than any leak. */
+static const double same_current = 1e-9, no_current = 1e-13;
+static const double no_siemens = 1e-12; /* of a diode that blocks */
+
+/* Whether what it sees is on its curve. */
+static bool on_curve(const cj__bend *bend, double volts, double ampere)
+{
+    double curve = bend->saturation * (exp(fmin(volts / bend->volt, 200)) - 1);
+    return fabs(ampere - curve) <= same_current * fabs(curve) + no_current;
+}
+
 /* Takes every diode along its tangent; false: all were there. */
 static bool move_junctions(cj__stepper *s)
 {
@@ -336,27 +349,27 @@ static bool move_junctions(cj__stepper *s)
         if (bend->kind != CJ__BEND_JUNCTION)
             continue;
         double now = s->sees[k] - s->gives[k] * bend->ohm, old = s->junction_v[k];
-        s->junction_v[k] = limited(bend, old, now);
-        if (fabs(now - old) > 1e-7 + 1e-7 * fabs(now)) {
-            moved = true;
+        if (on_curve(bend, now, s->gives[k])) {
+            s->junction_v[k] = now;
+            continue;
         }
+        s->junction_v[k] = limited(bend, old, now);
+        moved = moved || fabs(now - old) > 1e-7 + 1e-7 * fabs(now);
         junction_line(s, k);
     }
     return moved;
 }
 
-static bool has_junction(const cj__stepper *s)
-{
-    return s->netlist->junction_count > 0;
-}
-
 static bool factors_fit(const cj__stepper *s)
 {
-    if (!s->factored_valid || has_junction(s))
+    if (!s->factored_valid)
         return false;
-    for (int k = 0; k < s->bend_count; k++)
-        if (s->factored[k] != s->state[k])
+    for (int k = 0; k < s->bend_count; k++) {
+        bool junction = s->bends[k].kind == CJ__BEND_JUNCTION;
+        if (junction ? fabs(s->slope_factored[k] - s->slope_now[k]) > no_siemens
+                     : s->factored[k] != s->state[k])
             return false;
+    }
     return true;
 }
 

@@ -25,16 +25,16 @@ void cj__stepper_free(cj__stepper *s)
 static bool make_bend_memory(cj__stepper *s)
 {
     size_t n = (size_t)s->bend_count + 1;
-    double *block = cj_new(11 * n, sizeof(double));
+    double *block = cj_new(12 * n, sizeof(double));
     s->gives = block;
     s->state = cj_new(3 * n, 1);
     s->pivot = cj_new(2 * n, sizeof(int));
     s->matrix = cj_new(n * n, sizeof(double));
     if (!block || !s->state || !s->pivot || !s->matrix)
         return false;
-    double **parts[] = {&s->gives, &s->sees,       &s->upper,       &s->lower,
-                        &s->rate,  &s->junction_v, &s->slope_now,   &s->rest_now,
-                        &s->right, &s->column,     &s->open_seconds};
+    double **parts[] = {&s->gives, &s->sees,       &s->upper,        &s->lower,
+                        &s->rate,  &s->junction_v, &s->slope_now,    &s->rest_now,
+                        &s->right, &s->column,     &s->open_seconds, &s->slope_factored};
     for (size_t k = 0; k < sizeof parts / sizeof *parts; k++)
         *parts[k] = block + k * n;
     s->factored = s->state + n;

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "diagnosis/answer.h"
+#include "diagnosis/look.h"
 #include "diagnosis/observed.h"
 
 #define DEGREES (180 / M_PI)
@@ -49,6 +50,8 @@ static double complex z_of(cj_complex z)
     return z.re + z.im * I;
 }
 
+#define ANY_PHASE 90 /* degrees: a standard deviation that says nothing */
+
 /* Gain and phase of channel 2 against channel 1 at one of the step's frequencies, with one sigma of
  * each from unit to unit. */
 static void put_pair(struct figures *figures, const cj_prediction *seen,
@@ -67,7 +70,8 @@ static void put_pair(struct figures *figures, const cj_prediction *seen,
         phase += cimag(slope) * cimag(slope);
     }
     put(figures, "gain_db", of_pair, PER_DB * log(cabs(second / first)), PER_DB * sqrt(gain));
-    put(figures, "phase_deg", of_pair, carg(second / first) * DEGREES, sqrt(phase) * DEGREES);
+    if (sqrt(phase) * DEGREES < ANY_PHASE)
+        put(figures, "phase_deg", of_pair, carg(second / first) * DEGREES, sqrt(phase) * DEGREES);
 }
 
 static void put_channel(struct figures *figures, const cj_prediction *seen,
@@ -88,7 +92,8 @@ static void put_channel(struct figures *figures, const cj_prediction *seen,
     for (size_t p = 0; p < spread->count; p++)
         sum +=
             pow(seen->dc_by[(size_t)channel * spread->count + p] * spread->parameters[p].sigma, 2);
-    put(figures, "dc_v", view, seen->dc_v[channel], sqrt(sum));
+    double most = cj__supply_span(figures->board);
+    put(figures, "dc_v", view, seen->dc_v[channel], fmin(sqrt(sum), most));
 }
 
 cj_status cj__predicted_figures(const cj_board *board, cj_bench *bench, size_t step,

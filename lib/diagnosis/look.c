@@ -322,6 +322,24 @@ static double dc_bent(const cj__filling *filling, int channel)
     return rests_at_rail(filling) || isnan(thd) ? DC_MOST : DC_MOST * fmin(thd / 0.3, 1);
 }
 
+#define NO_RAILS 100.0 /* V: on a board that states no supply */
+
+double cj__supply_span(const cj_board *board)
+{
+    return board->v_plus != CJ_NO_NET ? board->v_plus_v - board->v_minus_v : NO_RAILS;
+}
+
+/* Without feedback at DC a gradient says more volts than there are: no row is spread farther than
+ * from rail to rail. */
+static void within_rails(const cj__filling *filling, double *row)
+{
+    double rails = cj__supply_span(filling->scene->board), sum = 0;
+    for (size_t p = 0; p < filling->parameter_count; p++)
+        sum += row[p] * row[p];
+    for (size_t p = 0; p < filling->parameter_count && sum > rails * rails; p++)
+        row[p] *= rails / sqrt(sum);
+}
+
 static void fill_dc(const cj__filling *filling, size_t index)
 {
     const cj__feature *feature = &filling->scene->features[index];
@@ -339,6 +357,8 @@ static void fill_dc(const cj__filling *filling, size_t index)
             CJ_P_HELD) /* not the same to the millivolt in every step */
             add_var(filling, index, pow(0.1 * row[p], 2));
     }
+    if (spread)
+        within_rails(filling, row);
     if (filling->seen->by == CJ_BY_TRANSIENT &&
         !cj__look_source(filling->scene, filling->look, feature->channel)) {
         double most = rests_at_rail(filling) ? 1.5 : 0.4,
@@ -456,4 +476,25 @@ void cj__look_fill(const cj__filling *filling)
         filling->out->thd[d] = source ? 0 : unknown || silent ? NAN : thd;
         filling->out->loose[d] = filling->seen->by != CJ_BY_LINEAR;
     }
+}
+
+void cj__look_lost(const cj__scene *scene, size_t look, cj__outlook *out)
+{
+    double rails = cj__supply_span(scene->board);
+    for (size_t f = 0; f < scene->count; f++) {
+        const cj__feature *feature = &scene->features[f];
+        bool ratio = feature->kind == CJ__F_RATIO || feature->kind == CJ__F_MAGNITUDE;
+        if (feature->look != look)
+            continue;
+        for (int r = 0; r < feature->rows; r++) {
+            double size = ratio ? 1 + fabs(feature->x[r]) : rails;
+            out->mean[feature->row + r] = 0;
+            out->var[3 * f + 2 * (size_t)r] = size * size;
+        }
+    }
+    for (size_t d = 0; d < scene->distortion_count; d++)
+        if (scene->distortions[d].look == look) {
+            out->thd[d] = NAN;
+            out->loose[d] = true;
+        }
 }

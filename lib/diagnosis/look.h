@@ -21,6 +21,11 @@ typedef struct cj__filling {
     double drive_peak; /* of the step */
 } cj__filling;
 
+/* V from rail to rail; 100 where the board states no supply. */
+double cj__supply_span(const cj_board *board);
+/* A fault whose circuit comes to no rest in the model: its readings of this look are anything that
+ * the supply allows. */
+void cj__look_lost(const cj__scene *scene, size_t look, cj__outlook *out);
 void cj__look_fill(const cj__filling *filling);
 
 #endif

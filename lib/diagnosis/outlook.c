@@ -203,6 +203,10 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
         cj_prediction *seen = scene->work[i];
         cj_status status =
             cj_bench_predict(scene->bench, scene->looks[i], variant, want, seen, err);
+        if (status == CJ_DATA && variant->count > 0) { /* of a fault; a good unit has to rest */
+            cj__look_lost(scene, scene->looks[i], out);
+            continue;
+        }
         if (status != CJ_OK)
             return status;
         cj_prediction without = *seen;

@@ -125,6 +125,8 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
  * the logarithm. Judged: the leaks of fault_physics 2.2 are of one size, give or take a decade. */
 #define JOINT_OVER_LEAK 4
 #define JOINT_SPREAD 2
+#define LEAK_OHM 1e12
+#define LEAK_SPREAD 2
 
 /* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's
  * capacitances for the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
@@ -177,6 +179,38 @@ static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int
     bad_joint(dictionary, suspect, part, section->inverting, 0.15);
 }
 
+/* Whether the pin beside it in its row of the package is the positive supply's. */
+static bool supply_beside(const cj_part *part, int pin, int supply)
+{
+    int row = (int)part->pin_count / 2, apart = supply - pin;
+    bool same_row = (supply <= row) == (pin <= row);
+    return supply > 0 && same_row && (apart == 1 || apart == -1);
+}
+
+/* A JFET's lifted input beside the positive supply: what leaks over from there holds the bias
+ * current at bay, and the pin stays within the swing. DC as of the leak and the joint, both not
+ * known; judged. */
+static void leaky_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                       const cj_section *section, double weight)
+{
+    cj__manner *manner = with_edits(dictionary, suspect, 2, weight);
+    if (manner == NULL)
+        return;
+    manner->edits[0] = lift(part, section->plus, LEAK_OHM);
+    cj__also_unknown(manner, 0, false, JOINT_SPREAD);
+    manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
+                                 .part = part,
+                                 .pin = section->plus,
+                                 .pin2 = section->v_plus,
+                                 .a = LEAK_OHM};
+    manner->prior = CJ__AROUND;
+    manner->free_edit = 1;
+    manner->middle = LEAK_OHM;
+    manner->width = LEAK_SPREAD;
+    manner->low = LEAK_OHM / 300;
+    manner->high = LEAK_OHM * 100;
+}
+
 static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                       const cj_section *section)
 {
@@ -184,9 +218,13 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
     double low = opamp->bias_way == CJ_BIAS_IN ? 0.97 : opamp->bias_way == CJ_BIAS_OUT ? 0.03 : 0.5;
     double high = 1 - low, leak = 0;
     if (opamp->jfet) {
-        low = 0.90;
-        high = 0.03;
+        bool beside =
+            supply_beside(&dictionary->board->parts[part], section->plus, section->v_plus);
+        low = beside ? 0.6 : 0.90;
+        high = beside ? 0.18 : 0.03;
         leak = 0.07;
+        if (beside)
+            leaky_plus(dictionary, suspect, part, section, 0.85 * 0.15);
     }
     lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
     lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);

@@ -277,6 +277,13 @@ static bool strays_hidden(const cj__manner *manner, double ohm)
     return manner->also_b && ohm < 0.1 * manner->loose_ohm;
 }
 
+#define BY_GRADIENTS 20 /* how far off a density by gradients is at most, where it is near */
+
+static bool far_off(const cj__ranking *ranking, const cj__trial *trial, double margin)
+{
+    return trial->density < ranking->most - CJ__HOPELESS - margin && !trial->rough;
+}
+
 enum { ALSO_ROUNDS = 6 }; /* of the two quantities in turn */
 
 /* The searched quantity and the second one, in turn, where they are worth it. A second one that is
@@ -286,8 +293,13 @@ static cj_status fit(cj__ranking *ranking, const cj__manner *manner, unsigned wa
 {
     cj__manner here = *manner;
     here.also_sigma = 0;
-    cj_status status = judge_at(ranking, &here, trial->free_value, want, trial, err);
-    bool hopeless = trial->density < ranking->most - CJ__HOPELESS && !trial->rough;
+    /* by gradients first: parts of wide tolerance are solved anew where it could matter */
+    cj_status status =
+        judge_at(ranking, &here, trial->free_value, want | CJ__FIRST_ORDER, trial, err);
+    if (status != CJ_OK || far_off(ranking, trial, BY_GRADIENTS))
+        return status;
+    status = judge_at(ranking, &here, trial->free_value, want, trial, err);
+    bool hopeless = far_off(ranking, trial, 0);
     bool also = manner->also_sigma > 0 && !trial->rough && !hopeless &&
                 !strays_hidden(manner, trial->free_value);
     bool search = manner->prior != CJ__FIXED && !hopeless, better = true;

@@ -215,6 +215,35 @@ static void rails_limit_and_break_down(void **state)
     rig_free(&r);
 }
 
+/* Loose ends all over, one supply: outputs hold each other at their rails, and changing over the
+ * one that is furthest off goes round in circles. Out: 1.1993 V by the operating point of ngspice
+ * 39 with the same equations. */
+static void circles_are_left_by_lot(void **state)
+{
+    (void)state;
+    rig r = rig_text(
+        "board: lots\nrails: {v+: 12}\ninputs:\n  - {net: in1, source: 50, idle: ground}\n"
+        "  - {net: in2, source: 50, idle: ground}\noutputs:\n  - {net: out, load: 10k}\nparts:\n"
+        "  - {ref: R1, kind: resistor, value: 10k, tolerance: 1%, pins: [v+, half]}\n"
+        "  - {ref: C2, kind: capacitor, value: 1u, tolerance: 10%, pins: [in1, n1]}\n"
+        "  - {ref: SW1, kind: switch, positions: [a, b], pins: [n1, n2, gnd],"
+        " closes: {a: [[1, 2]], b: [[2, 3]]}}\n"
+        "  - {ref: C3, kind: capacitor, value: 1u, tolerance: 10%, pins: [in2, n3]}\n"
+        "  - {ref: RV1, kind: potentiometer, value: 100k, tolerance: 20%, taper: linear,"
+        " pins: [n8, n10, n9]}\n"
+        "  - {ref: R10, kind: resistor, value: 22k, tolerance: 1%, pins: [n7, n12]}\n"
+        "  - {ref: RV2, kind: potentiometer, value: 10k, tolerance: 20%, taper: audio,"
+        " pins: [half, n14, n13]}\n"
+        "  - {ref: R12, kind: resistor, value: 47k, tolerance: 1%, pins: [n15, half]}\n"
+        "  - {ref: R13, kind: resistor, value: 100, tolerance: 1%, pins: [n15, out]}\n"
+        "  - {ref: U1, kind: opamp, type: NE5532, pins: [n4, n5, n3, gnd, half, n11, n7, v+]}\n"
+        "  - {ref: U2, kind: opamp, type: NE5532, pins: [n13, n12, half, gnd, half, s, s, v+]}\n"
+        "rest: {SW1: a, RV1: 50%, RV2: 100%}\n"
+        "steps:\n  - {step: quiet, drive: none, see: [out]}\n");
+    check_close("out", rig_predict(&r, "quiet", NULL, 0, 0)->dc_v[0], 1.1993, 0.005);
+    rig_free(&r);
+}
+
 /* Joined inputs leave no feedback: the rail hangs on the offset. Crossed inputs latch. */
 static void what_hangs_on_the_offset_is_told(void **state)
 {
@@ -419,6 +448,7 @@ int main(void)
         cmocka_unit_test(sections_rest_at_the_rail_their_bias_finds),
         cmocka_unit_test(held_sections_are_sources),
         cmocka_unit_test(rails_limit_and_break_down),
+        cmocka_unit_test(circles_are_left_by_lot),
         cmocka_unit_test(what_hangs_on_the_offset_is_told),
         cmocka_unit_test(a_tone_beyond_the_swing_is_told),
         cmocka_unit_test(clipping_out_of_sight_is_no_matter),

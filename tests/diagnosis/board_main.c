@@ -30,6 +30,8 @@ int main(void)
         cmocka_unit_test(between_the_rails_anything_may_be_read),
         cmocka_unit_test(a_net_that_goes_both_ways_is_turned),
         cmocka_unit_test(a_capacitor_may_keep_its_charge),
+        cmocka_unit_test(no_reading_is_spread_beyond_the_supply),
+        cmocka_unit_test(what_comes_to_no_rest_is_not_predicted),
         cmocka_unit_test(an_open_output_slams_through_its_stray),
         cmocka_unit_test(settled_parts_follow_the_exact_density),
         cmocka_unit_test(a_value_reaches_a_look_by_its_spread),

@@ -25,6 +25,8 @@ void what_was_read_is_known_again(void **state);
 void between_the_rails_anything_may_be_read(void **state);
 void a_net_that_goes_both_ways_is_turned(void **state);
 void a_capacitor_may_keep_its_charge(void **state);
+void no_reading_is_spread_beyond_the_supply(void **state);
+void what_comes_to_no_rest_is_not_predicted(void **state);
 void an_open_output_slams_through_its_stray(void **state);
 void settled_parts_follow_the_exact_density(void **state);
 void a_value_reaches_a_look_by_its_spread(void **state);

@@ -4,6 +4,7 @@
 #include "check.h"
 
 #include "board_tests.h"
+#include "diagnosis/look.h"
 #include "diagnosis/rank.h"
 
 struct expected {
@@ -132,6 +133,66 @@ void a_capacitor_may_keep_its_charge(void **state)
         cj__outlook_free(good);
         expected_free(&job);
     }
+}
+
+/* Without feedback at DC the gradient by an offset is volts times the gain of the open section. */
+void no_reading_is_spread_beyond_the_supply(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "board: loop\nrails: {v+: 12, v-: -12}\ninputs:\n  - {net: in, source: 50}\nparts:\n"
+        "  - {ref: C1, kind: capacitor, value: 100n, tolerance: 5%, pins: [in, q]}\n"
+        "  - {ref: C2, kind: capacitor, value: 100n, tolerance: 5%, pins: [q, out]}\n"
+        "  - {ref: R1, kind: resistor, value: 1M, tolerance: 1%, pins: [q, out]}\n"
+        "  - {ref: U1, kind: opamp, type: OPA2134, pins: [out, q, gnd, v-, gnd, b, b, v+]}\n"
+        "steps:\n  - {step: a, drive: in, tone: {hz: 1000, peak: 1}, see: [in, out]}\n";
+    cj_board *board = NULL;
+    cj_errors errors;
+    assert_int_equal(cj_board_read_text("loop", text, sizeof text - 1, &board, &errors), CJ_OK);
+    struct expected job;
+    cj_error err;
+    expected_of(&job, board);
+    expect(&job, CJ__F_DC, "a", 1, 0, 0.01);
+    expected_ready(&job);
+    cj_edit open = {.kind = CJ_EDIT_LIFT, .part = 2, .pin = 1, .a = 1e13, .b = 0.5e-12};
+    const cj__manner healthy = {.weight = 1},
+                     opened = {.weight = 1, .edits = &open, .edit_count = 1};
+    const cj__manner *manners[] = {&healthy, &opened};
+    for (int i = 0; i < 2; i++) {
+        double sum = 0;
+        assert_int_equal(cj__outlook_fill(job.scene, manners[i], NAN, CJ_SPREAD | CJ__FIRST_ORDER,
+                                          NULL, job.outlook, &err),
+                         CJ_OK);
+        for (int c = 0; c < job.outlook->columns; c++)
+            sum += pow(job.outlook->by[c], 2);
+        if (i == 0)
+            assert_true(sqrt(sum) < 0.01);
+        else
+            check_close("from rail to rail", sqrt(sum), 24, 1e-6);
+    }
+    expected_free(&job);
+}
+
+/* A fault whose circuit comes to no rest predicts nothing, and nothing that was read speaks against
+ * it as it would against a wrong number. */
+void what_comes_to_no_rest_is_not_predicted(void **state)
+{
+    (void)state;
+    struct expected job;
+    expected_of(&job, board_fixture("hall-mixer"));
+    expect(&job, CJ__F_DC, "in1-left", 1, 7, 0.01);
+    expect(&job, CJ__F_RATIO, "in1-left", 1, 3, 0.01);
+    expect(&job, CJ__F_DC, "in2-left", 1, 7, 0.01);
+    expected_ready(&job);
+    job.outlook->mean[0] = job.outlook->mean[3] = 5;
+    cj__look_lost(job.scene, (size_t)cj_board_step(job.board, "in1-left"), job.outlook);
+    check_close("DC", job.outlook->mean[0], 0, 1e-12);
+    check_close("rail to rail", job.outlook->var[0], 24 * 24, 1e-9);
+    check_close("ratio", job.outlook->var[3], 16, 1e-9);
+    check_close("ratio", job.outlook->var[5], 1, 1e-9);
+    check_close("another step", job.outlook->mean[3], 5, 1e-12);
+    check_close("another step", job.outlook->var[6], 0, 1e-12);
+    expected_free(&job);
 }
 
 static const cj__suspect *open_output(const cj__suspects *suspects, const char *part, int pin)
