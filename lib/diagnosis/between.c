@@ -148,7 +148,7 @@ static bool coupled(const cj_board *board)
 size_t cj__between_unsettled(const cj__scene *scene, const cj__outlook *good, cj__outlook *outlook)
 {
     size_t unsettled = 0, columns = (size_t)outlook->columns;
-    if (!outlook->steps_in_time || !coupled(scene->board))
+    if (!(outlook->steps_in_time || outlook->residue) || !coupled(scene->board))
         return 0;
     for (size_t f = 0; f < scene->count; f++) {
         const cj__feature *feature = &scene->features[f];

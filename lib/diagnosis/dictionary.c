@@ -50,12 +50,14 @@ static bool connected(const cj_part *part, int pin)
     return part->pins[pin - 1] != CJ_NO_NET;
 }
 
+#define STRAY_F 0.5e-12 /* across a joint that hardly conducts */
+
 /* The tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics 4). */
 static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int index)
 {
     const cj_part *part = &dictionary->board->parts[index];
     bool resistor = part->kind == CJ_RESISTOR;
-    cj__manner *manner = cj__suspect_manner(suspect, 2, resistor ? 0.85 : 1.0);
+    cj__manner *manner = cj__suspect_manner(suspect, 2, 0.85);
     if (manner == NULL) {
         dictionary->failed = true;
         return;
@@ -65,17 +67,17 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
     manner->edits[1] =
         (cj_edit){.kind = CJ_EDIT_LEAK, .part = index, .pin = 1, .pin2 = 2, .a = INFINITY};
     cj__stray_unknown(manner, 1);
-    if (!resistor)
-        return;
-    /* a joint that still conducts: the resistor and anything from 1e5 to 1e10 ohm */
-    manner = cj__manner_one(dictionary, suspect,
-                            (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = part->value + 1e7},
-                            0.15);
+    /* a joint that still conducts: the part and anything from 1e5 to 1e10 ohm */
+    double ohm = resistor ? part->value : 0;
+    cj_edit joint =
+        resistor ? (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = ohm + 1e7}
+                 : (cj_edit){.kind = CJ_EDIT_LIFT, .part = index, .pin = 1, .a = 1e7, .b = STRAY_F};
+    manner = cj__manner_one(dictionary, suspect, joint, 0.15);
     if (manner == NULL)
         return;
     manner->prior = CJ__ANY;
-    manner->low = part->value + 1e5;
-    manner->high = part->value + 1e10;
+    manner->low = ohm + 1e5;
+    manner->high = ohm + 1e10;
     manner->loose_db = JOINT_DB;
     manner->loose_ohm = CJ__STRAYS_OHM;
 }

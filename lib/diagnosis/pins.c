@@ -269,12 +269,13 @@ static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int pa
     bad_joint(dictionary, suspect, part, section->out, 0.15);
 }
 
-/* Every section of the package (part) or of the board (part CJ_NO_PART) a source of `volts`. */
-static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+/* Every section of the package (part) or of the board (part CJ_NO_PART) a source of `volts`, its
+ * rail (+1, -1) missing; that of the board is at 0 V for whatever else hangs on it. */
+static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int rail,
                             double volts, double weight)
 {
     const cj_board *board = dictionary->board;
-    size_t count = 0;
+    size_t count = part == CJ_NO_PART ? 1 : 0;
     for (size_t p = 0; p < board->part_count; p++)
         if (part == CJ_NO_PART || (int)p == part)
             count += (size_t)board->parts[p].section_count;
@@ -282,6 +283,8 @@ static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, in
     if (manner == NULL)
         return NULL;
     size_t n = 0;
+    if (part == CJ_NO_PART)
+        manner->edits[n++] = (cj_edit){.kind = CJ_EDIT_RAIL, .part = CJ_NO_PART, .pin = rail};
     for (size_t p = 0; p < board->part_count; p++)
         if (part == CJ_NO_PART || (int)p == part)
             for (int s = 0; s < board->parts[p].section_count; s++)
@@ -300,7 +303,7 @@ static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     } ways[] = {{rail - 0.8, 0.3, 0.85}, {1.2, 0.4, 0.12}, {0, 0.6 * rail, 0.03}};
     for (size_t i = 0; i < sizeof ways / sizeof ways[0]; i++) {
         cj__manner *manner =
-            all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
+            all_held(dictionary, suspect, part, -1, ways[i].volts, weight * ways[i].weight);
         if (manner == NULL)
             return;
         manner->held_v = ways[i].sigma;
@@ -321,7 +324,7 @@ static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
     size_t count = part == CJ_NO_PART ? 2 : 3;
     for (size_t i = 0; i < count; i++) {
         cj__manner *manner =
-            all_held(dictionary, suspect, part, ways[i].volts, weight * ways[i].weight);
+            all_held(dictionary, suspect, part, 1, ways[i].volts, weight * ways[i].weight);
         if (manner == NULL)
             return;
         manner->held_v = ways[i].sigma;
@@ -336,7 +339,7 @@ static void all_but_one(cj__dictionary *dictionary, cj__suspect *suspect, int pa
                         double sigma, double weight)
 {
     cj__manner *manner =
-        all_held(dictionary, suspect, CJ_NO_PART, dictionary->board->v_plus_v - 0.8, weight);
+        all_held(dictionary, suspect, CJ_NO_PART, -1, dictionary->board->v_plus_v - 0.8, weight);
     if (manner == NULL)
         return;
     for (size_t e = 0; e < manner->edit_count; e++)
@@ -486,6 +489,14 @@ static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int
     return true;
 }
 
+static bool is_v_minus(const cj_part *part, int pin)
+{
+    for (int s = 0; s < part->section_count; s++)
+        if (part->sections[s].v_minus == pin)
+            return true;
+    return false;
+}
+
 void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int pin2)
 {
     const cj_board *board = dictionary->board;
@@ -503,6 +514,14 @@ void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part,
         if (rail && joined_to_rail(dictionary, suspect, part, pin2, rail))
             return;
         if (rail2 && joined_to_rail(dictionary, suspect, part, pin, rail2))
+            return;
+        /* ground, where it is the package's negative supply */
+        bool low = board->v_plus != CJ_NO_NET && board->v_minus == CJ_GND && net != net2;
+        if (low && net == CJ_GND && is_v_minus(p, pin) &&
+            joined_to_rail(dictionary, suspect, part, pin2, -1))
+            return;
+        if (low && net2 == CJ_GND && is_v_minus(p, pin2) &&
+            joined_to_rail(dictionary, suspect, part, pin, -1))
             return;
     }
     cj__joined(dictionary, suspect, part, pin, pin2);

@@ -19,6 +19,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_pin_can_be_open),
         cmocka_unit_test(bridges_join_neighbours_of_one_row),
+        cmocka_unit_test(inputs_know_their_supply),
         cmocka_unit_test(every_suspect_is_whole),
         cmocka_unit_test(pairs_join_their_manners),
         cmocka_unit_test(a_density_is_that_of_the_formula),

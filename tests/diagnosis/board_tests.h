@@ -8,6 +8,7 @@
 /* test_dictionary.c */
 void every_pin_can_be_open(void **state);
 void bridges_join_neighbours_of_one_row(void **state);
+void inputs_know_their_supply(void **state);
 void every_suspect_is_whole(void **state);
 void pairs_join_their_manners(void **state);
 
