@@ -10,6 +10,7 @@
 #include "diagnosis/suspects.h"
 
 #define OPEN_OHM 1e13
+#define LITTLE_BIAS 1e-9 /* A: leaks of 1e11 ohm and more hold it within the swing */
 #define OPEN_FARAD 0.5e-12
 #define STRAY_SPREAD 0.7 /* sigma of ln farad about each of three sizes; judged */
 #define STRAY_DB                                                                                   \
@@ -128,24 +129,41 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
 #define LEAK_OHM 1e12
 #define LEAK_SPREAD 2
 
+/* Where nobody says which way the bias current goes, both are tried. */
+static int bias_ways(const cj_opamp *opamp)
+{
+    return opamp->bias_way == CJ_BIAS_UNKNOWN ? 2 : 1;
+}
+
+static cj_edit biased(int part, const cj_section *section, double ampere)
+{
+    return (cj_edit){
+        .kind = CJ_EDIT_FIGURE, .part = part, .pin = section->out, .figure = CJ_BIAS, .a = ampere};
+}
+
 /* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's
  * capacitances for the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
 static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                             const cj_section *section, double weight)
 {
     static const double volts[] = {0.6, 3, 8};
-    double bias = fmax(dictionary->board->parts[part].opamp.bias_a, 1e-12);
-    for (int i = 0; i < 3; i++) {
-        cj__manner *manner = with_edits(dictionary, suspect, 2, weight / 3);
+    const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
+    double bias = fmax(opamp->bias_a, 1e-12);
+    int ways = bias_ways(opamp);
+    for (int i = 0; i < 3 * ways; i++) {
+        cj__manner *manner =
+            with_edits(dictionary, suspect, ways > 1 ? 3 : 2, weight / (3.0 * ways));
         if (manner == NULL)
             return;
-        manner->edits[0] = lift(part, section->inverting, JOINT_OVER_LEAK * volts[i] / bias);
+        if (ways > 1)
+            manner->edits[2] = biased(part, section, i < 3 ? bias : -bias);
+        manner->edits[0] = lift(part, section->inverting, JOINT_OVER_LEAK * volts[i % 3] / bias);
         cj__also_unknown(manner, 0, false, JOINT_SPREAD);
         manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
                                      .part = part,
                                      .pin = section->out,
                                      .pin2 = section->inverting,
-                                     .a = volts[i] / bias,
+                                     .a = volts[i % 3] / bias,
                                      .b = OPEN_FARAD};
         manner->prior = CJ__AROUND;
         manner->free_edit = 1;
@@ -171,6 +189,9 @@ static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int
         high = 0.77;
         leak = 0.20;
         low = 0.03;
+    } else if (opamp->bias_a < LITTLE_BIAS) { /* of the other sort, by the same leaks */
+        high = low = 0.4;
+        leak = 0.2;
     }
     lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
     lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
@@ -211,6 +232,25 @@ static void leaky_plus(cj__dictionary *dictionary, cj__suspect *suspect, int par
     manner->high = LEAK_OHM * 100;
 }
 
+/* A leak of the lifted pin to its own pad leaves the gain, and DC by the bias current. */
+static void leak_to_pad(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                        const cj_section *section, double weight)
+{
+    const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
+    int ways = bias_ways(opamp);
+    for (int way = 0; way < ways; way++) {
+        cj__manner *manner = with_edits(dictionary, suspect, (size_t)ways, weight / ways);
+        if (manner == NULL)
+            return;
+        manner->edits[0] = lift(part, section->plus, 1e10);
+        if (ways > 1)
+            manner->edits[1] = biased(part, section, way ? opamp->bias_a : -opamp->bias_a);
+        manner->prior = CJ__ANY;
+        manner->low = 3e8;
+        manner->high = 1e12;
+    }
+}
+
 static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                       const cj_section *section)
 {
@@ -225,19 +265,14 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
         leak = 0.07;
         if (beside)
             leaky_plus(dictionary, suspect, part, section, 0.85 * 0.15);
+    } else if (opamp->bias_a < LITTLE_BIAS) {
+        high = low = 0.4;
+        leak = 0.2;
     }
     lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
     lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
-    if (leak >
-        0) { /* a leak of the pin to its own pad leaves the gain, and DC by the bias current */
-        cj__manner *manner =
-            cj__manner_one(dictionary, suspect, lift(part, section->plus, 1e10), 0.85 * leak);
-        if (manner == NULL)
-            return;
-        manner->prior = CJ__ANY;
-        manner->low = 3e8;
-        manner->high = 1e12;
-    }
+    if (leak > 0)
+        leak_to_pad(dictionary, suspect, part, section, 0.85 * leak);
     bad_joint(dictionary, suspect, part, section->plus, 0.15);
 }
 

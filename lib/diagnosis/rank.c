@@ -123,10 +123,12 @@ cj_status cj__active(cj__ranking *ranking, const cj__manner *manner, cj_error *e
 
 /* ---- a suspect ---- */
 
+#define SAME_VALUE 0.02 /* ln */
+
 static bool known_value(const double *values, int count, double value)
 {
     for (int i = 0; i < count; i++)
-        if (fabs(log(value / values[i])) < 0.02)
+        if (fabs(log(value / values[i])) < SAME_VALUE)
             return true;
     return false;
 }
@@ -264,14 +266,16 @@ static double best_log(const cj__ranking *ranking)
     return best;
 }
 
-/* Another trial of the same manner was searched through time already. */
-static bool searched_already(const cj__ranking *ranking, size_t index)
+/* Another trial of the same manner that was searched through time already; about: of this very
+ * value. */
+static bool searched_already(const cj__ranking *ranking, size_t index, bool about)
 {
     const cj__trial *trial = &ranking->trials[index];
     for (size_t t = 0; t < ranking->trial_count; t++) {
         const cj__trial *other = &ranking->trials[t];
-        if (other->suspect == trial->suspect && other->manner == trial->manner &&
-            other->split == trial->split && other->in_time)
+        if (t != index && other->suspect == trial->suspect && other->manner == trial->manner &&
+            other->split == trial->split && other->in_time &&
+            (!about || fabs(log(other->free_value / trial->free_value)) < SAME_VALUE))
             return true;
     }
     return false;
@@ -310,14 +314,20 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
         const cj__manner *manner = &suspect->manners[trial->manner];
         bool enough = cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST;
         ranking->left_out += enough;
-        if (enough || (manner->prior != CJ__FIXED && searched_already(ranking, t))) {
+        if (enough) {
             trial->log = trial->robust = -INFINITY;
             continue;
         }
+        bool first = !searched_already(ranking, t, false);
         status = cj__active(ranking, manner, err);
         if (status == CJ_OK && manner->prior != CJ__FIXED)
-            status = cj__search_in_time(ranking, manner, ranking->good, &trial->free_value, err);
+            status =
+                cj__search_in_time(ranking, manner, ranking->good, first, &trial->free_value, err);
         trial->in_time = true;
+        if (manner->prior != CJ__FIXED && searched_already(ranking, t, true)) {
+            trial->log = trial->robust = -INFINITY; /* found a second time */
+            continue;
+        }
         if (status == CJ_OK)
             status = cj__trial_judge(ranking, manner, CJ_TRANSIENT, trial, err);
         best = fmax(best, trial->log + log(suspect->prior));

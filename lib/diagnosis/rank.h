@@ -152,9 +152,11 @@ CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manne
 CJ_MUST_CHECK cj_status cj__search_again(cj__ranking *ranking, const cj__manner *manner,
                                          cj__normal *metric, double found[CJ__MINIMA], int *count,
                                          cj_error *err);
-/* The best value where the drive leaves the swing, stepped through time; coarser. */
+/* The best value where the drive leaves the swing, stepped through time; coarser. From *value on,
+ * and unless that fits already, or not asked for, everywhere. */
 CJ_MUST_CHECK cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner,
-                                           cj__normal *metric, double *value, cj_error *err);
+                                           cj__normal *metric, bool everywhere, double *value,
+                                           cj_error *err);
 /* ln of the integral of prior times a normal likelihood of height 1 at ln value t with sigma s. */
 double cj__search_mass(const cj__manner *manner, double t, double s);
 

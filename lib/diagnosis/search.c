@@ -172,18 +172,21 @@ static cj_status narrow(struct misfit *misfit, double a, double b, double width,
     return status;
 }
 
-enum { GRID_MOST = 40 };
+enum {
+    GRID_MOST = 40,
+    COARSE = 6, /* places on the grid that are looked into: where most rows are not predicted,
+                   several that say nothing may stand before the one that does */
+};
 
-/* Keeps found[] ordered, the least misfit first. */
-static void keep(double found[CJ__MINIMA], double values[CJ__MINIMA], int *count, double t,
-                 double value)
+/* Keeps found[most] ordered, the least misfit first. */
+static void keep(double *found, double *values, int most, int *count, double t, double value)
 {
     int at = *count;
     while (at > 0 && value < values[at - 1])
         at--;
-    if (at == CJ__MINIMA)
+    if (at == most)
         return;
-    if (*count < CJ__MINIMA)
+    if (*count < most)
         ++*count;
     for (int i = *count - 1; i > at; i--) {
         found[i] = found[i - 1];
@@ -230,12 +233,12 @@ static cj_status refine_minima(struct misfit *misfit, const struct point *grid, 
                                double found[CJ__MINIMA], int *count, cj_error *err)
 {
     double low = grid[0].t, high = grid[points - 1].t, step = (high - low) / (points - 1);
-    double coarse[CJ__MINIMA], values[CJ__MINIMA], kept[CJ__MINIMA];
+    double coarse[COARSE], values[COARSE], kept[CJ__MINIMA];
     int coarse_count = 0;
     for (int i = 0; i < points; i++)
         if ((i == 0 || below_neighbour(&grid[i], &grid[i - 1], false)) &&
             (i == points - 1 || below_neighbour(&grid[i], &grid[i + 1], true)))
-            keep(coarse, values, &coarse_count, i, grid[i].value);
+            keep(coarse, values, COARSE, &coarse_count, i, grid[i].value);
     cj_status status = CJ_OK;
     *count = 0;
     for (int i = 0; i < coarse_count && status == CJ_OK; i++) {
@@ -245,7 +248,7 @@ static cj_status refine_minima(struct misfit *misfit, const struct point *grid, 
         status = narrow(misfit, fmax(at->t - step, low), fmin(at->t + step, high), 0.004, &t,
                         &value, err);
         if (status == CJ_OK)
-            keep(found, kept, count, t, value);
+            keep(found, kept, CJ__MINIMA, count, t, value);
     }
     for (int i = 0; i < *count; i++)
         found[i] = exp(found[i]);
@@ -275,36 +278,55 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     return cj__search_again(ranking, manner, metric, found, count, err);
 }
 
-#define FLAT 2.0 /* in the square of standard deviations: the quantity does not matter */
+#define FLAT 2.0        /* in the square of standard deviations: the quantity does not matter */
+#define NEAR_ENOUGH 3.0 /* a row: what was found without stepping is as good as it gets */
 #define FAR                                                                                        \
     1e3 /* a row: beyond what the errors of a transient excuse; no nearby value mends it           \
          */
 
+#define BESIDE 0.3 /* ln: the rows that are predicted without stepping had it that near */
+
+/* The best on a grid over the whole range. */
+static cj_status grid_in_time(struct misfit *misfit, int points, double *best, double *least,
+                              double *most, cj_error *err)
+{
+    double low = log(misfit->manner->low), high = log(misfit->manner->high),
+           step = (high - low) / (points - 1);
+    cj_status status = CJ_OK;
+    for (int i = 0; i < points && status == CJ_OK; i++) {
+        double here;
+        if (i > 0 && cj_bench_work(misfit->ranking->scene->bench) > CJ__WORK_MOST)
+            break;
+        status = misfit_at(misfit, low + i * step, &here, err);
+        if (status == CJ_OK && here < *least) {
+            *least = here;
+            *best = low + i * step;
+        }
+        *most = status == CJ_OK ? fmax(*most, here) : *most;
+    }
+    return status;
+}
+
 cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj__normal *metric,
-                             double *value, cj_error *err)
+                             bool everywhere, double *value, cj_error *err)
 {
     struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT, INT_MAX, 0};
-    double low = log(manner->low), high = log(manner->high), best = low, least = INFINITY, most = 0;
+    double low = log(manner->low), high = log(manner->high), start = log(*value), best = start,
+           least, beside = BESIDE, most;
     /* a joint of any size hardly matters there: twice as coarse */
     double apart = manner->prior == CJ__ANY ? 2.6 : 1.3, exact = 0.05 * apart / 1.3;
     int points = (int)fmin(fmax(ceil((high - low) / apart), 3), 11);
-    double step = (high - low) / (points - 1);
-    cj_status status = CJ_OK;
     ranking->found.count = 0;
-    for (int i = 0; i < points && status == CJ_OK; i++) {
-        double here;
-        if (i > 0 && cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST)
-            break;
-        status = misfit_at(&misfit, low + i * step, &here, err);
-        if (status == CJ_OK && here < least) {
-            least = here;
-            best = low + i * step;
-        }
-        most = status == CJ_OK ? fmax(most, here) : most;
-    }
-    bool hopeless = least > FAR * ranking->scene->rows;
-    if (status == CJ_OK && most - least > FLAT && !hopeless)
-        status = narrow(&misfit, fmax(best - step, low), fmin(best + step, high), exact, &best,
+    cj_status status = misfit_at(&misfit, start, &least, err);
+    most = least;
+    if (status == CJ_OK && everywhere && least > NEAR_ENOUGH * ranking->scene->rows)
+        status = grid_in_time(&misfit, points, &best, &least, &most, err);
+    if (best != start)
+        beside = (high - low) / (points - 1);
+    bool hopeless = least > FAR * ranking->scene->rows,
+         flat = everywhere && most - least <= FLAT && best != start;
+    if (status == CJ_OK && !flat && !hopeless)
+        status = narrow(&misfit, fmax(best - beside, low), fmin(best + beside, high), exact, &best,
                         &least, err);
     if (status == CJ_OK)
         *value = exp(best);
