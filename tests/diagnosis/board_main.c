@@ -37,6 +37,7 @@ int main(void)
         cmocka_unit_test(settled_parts_follow_the_exact_density),
         cmocka_unit_test(a_value_reaches_a_look_by_its_spread),
         cmocka_unit_test(readings_of_a_fault_name_it),
+        cmocka_unit_test(a_clipped_step_leaves_the_value_to_the_others),
         cmocka_unit_test(two_unknowns_are_found_together),
         cmocka_unit_test(a_marked_value_has_its_tolerance),
         cmocka_unit_test(a_good_unit_is_healthy),

@@ -14,13 +14,18 @@ struct unit {
     cj_observed *observed;
 };
 
-static void unit_make(struct unit *unit, const char *board)
+static void unit_of(struct unit *unit, cj_board *board)
 {
     cj_error err;
-    unit->board = board_fixture(board);
+    unit->board = board;
     if (cj_bench_make(unit->board, &unit->bench, &err) != CJ_OK ||
         cj_observed_make(unit->board, &unit->observed, &err) != CJ_OK)
         fail_msg("%s", err.message);
+}
+
+static void unit_make(struct unit *unit, const char *board)
+{
+    unit_of(unit, board_fixture(board));
 }
 
 static void unit_free(struct unit *unit)
@@ -157,6 +162,39 @@ void readings_of_a_fault_name_it(void **state)
             fail_msg("%s: %g", cases[i].fault, first->probability);
         assert_true(first->evidence_count > 0);
         assert_string_equal(first->from, "board");
+        cj_diagnosis_free(diagnosis);
+        unit_free(&unit);
+    }
+}
+
+/* Of a value that makes a loud step clip, the other steps say what it is: between two places of any
+ * grid that would be stepped through time. */
+void a_clipped_step_leaves_the_value_to_the_others(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "board: loud\nrails: {v+: 15, v-: -15}\ninputs:\n  - {net: in, source: 50}\n"
+        "  - {net: aux, source: 50}\nparts:\n"
+        "  - {ref: R1, kind: resistor, value: 20k, tolerance: 1%, pins: [in, x]}\n"
+        "  - {ref: R2, kind: resistor, value: 20k, tolerance: 1%, pins: [aux, x]}\n"
+        "  - {ref: R3, kind: resistor, value: 20k, tolerance: 1%, pins: [x, out]}\n"
+        "  - {ref: U1, kind: opamp, type: OPA2134, pins: [out, x, gnd, v-, gnd, b, b, v+]}\n"
+        "steps:\n  - {step: soft, drive: in, tone: {hz: 1000, peak: 0.3}, see: [in, out]}\n"
+        "  - {step: loud, drive: in, tone: {hz: 1000, peak: 3}, see: [in, out]}\n"
+        "  - {step: aux, drive: aux, tone: {hz: 1000, peak: 0.3}, see: [aux, out]}\n";
+    static const double values[] = {2700, 3900, 1100};
+    for (size_t i = 0; i < sizeof values / sizeof values[0]; i++) {
+        struct unit unit;
+        cj_board *board = NULL;
+        cj_errors errors;
+        assert_int_equal(cj_board_read_text("loud", text, sizeof text - 1, &board, &errors), CJ_OK);
+        unit_of(&unit, board);
+        cj_edit edit = {.kind = CJ_EDIT_VALUE, .part = part(board, "R1"), .a = values[i]};
+        read_all(&unit, &edit, 1);
+        cj_diagnosis *diagnosis = diagnose(&unit, NULL);
+        assert_int_equal(diagnosis->state, CJ_STATE_FAULT);
+        assert_true(lists(&diagnosis->findings->items[0], "wrong-value:R1"));
+        check_ratio("R1", diagnosis->findings->items[0].faults[0].value, values[i], 0.03);
         cj_diagnosis_free(diagnosis);
         unit_free(&unit);
     }
