@@ -3,10 +3,11 @@
  * Whether the generator's level stayed put.
  *
  * Its level is uncertain by 10 % (LEVEL_SIGMA), and as a rule it is set once: where the steps say
- * so themselves, those of one nominal level have that error in common: it is found from them, and
- * what one of them shows less is what the board takes off the source (the source's resistance is
- * known). A hand may still have been at the knob while one input was driven: cj__level_moved. The
- * sizes below are judged.
+ * so themselves, those of one nominal level have that error in common, and what one of them shows
+ * less than the others is what the board takes off the source (the source's resistance is known).
+ * How large the error is, is left to each suspect: one that loads the source in every step may have
+ * a generator that stands higher. A hand may still have been at the knob while one input was
+ * driven: cj__level_moved. The sizes below are judged.
  */
 #include <math.h>
 #include <stdlib.h>
@@ -14,7 +15,6 @@
 #include "diagnosis/look.h"
 
 #define AGREE 0.004  /* of each other, two thirds of the steps */
-#define LEFT 0.003   /* of the common error, once the level was found from the steps themselves */
 #define LEAST 0.0005 /* a source and an input repeat no better */
 /* So many of its standard deviations from the others, a level is thought to have been moved. */
 #define FARTHER 4
@@ -136,7 +136,7 @@ cj_status cj__scene_levels(cj__scene *scene, cj_error *err)
         for (size_t k = 0; k < scene->look_count; k++)
             if (cj__look_drive(scene, k) == drive)
                 scene->level[k] =
-                    (cj__level){.gain = level[count / 2], .own = apart, .common = LEFT};
+                    (cj__level){.gain = level[count / 2], .own = apart, .common = LEVEL_SIGMA};
         repeat(scene, drive);
         scene->together = true;
     }

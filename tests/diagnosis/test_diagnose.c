@@ -179,8 +179,12 @@ void a_clipped_step_leaves_the_value_to_the_others(void **state)
         "  - {ref: R2, kind: resistor, value: 20k, tolerance: 1%, pins: [aux, x]}\n"
         "  - {ref: R3, kind: resistor, value: 20k, tolerance: 1%, pins: [x, out]}\n"
         "  - {ref: U1, kind: opamp, type: OPA2134, pins: [out, x, gnd, v-, gnd, b, b, v+]}\n"
-        "steps:\n  - {step: soft, drive: in, tone: {hz: 1000, peak: 0.3}, see: [in, out]}\n"
-        "  - {step: loud, drive: in, tone: {hz: 1000, peak: 3}, see: [in, out]}\n"
+        "steps:\n  - {step: soft, drive: in, tone: {hz: 1000, peak: 0.5}, see: [in, out]}\n"
+        "  - {step: loud, drive: in, tone: {hz: 1000, peak: 1.7}, see: [in, out]}\n"
+        "  - {step: louder, drive: in, tone: {hz: 1000, peak: 3.5}, see: [in, out]}\n"
+        "  - {step: bass, drive: in, tone: {hz: 80, peak: 0.5}, see: [in, out]}\n"
+        "  - {step: treble, drive: in, tone: {hz: 12000, peak: 0.5}, see: [in, out]}\n"
+        "  - {step: quiet, drive: none, see: [out]}\n"
         "  - {step: aux, drive: aux, tone: {hz: 1000, peak: 0.3}, see: [aux, out]}\n";
     static const double values[] = {2700, 3900, 1100};
     for (size_t i = 0; i < sizeof values / sizeof values[0]; i++) {
