@@ -44,6 +44,7 @@ GRID = 4096
 ROWS = 2500
 AUDIO_HZ, AUDIO_SECONDS, FULL_SCALE_V, AUDIO_CORNER_HZ, PASSBAND_HZ = 48000, 0.25, 16.0, 2.0, 21500.0
 SPREAD = 400
+ABSURD = 10  # times the supply: no winding of these boards steps up so far
 MOST_RATIO = 100  # a two-tone whose common period is longer takes too long
 SHAPES = ('tone', 'two-tone', 'square', 'quiet')
 ACCURATE = 'method=gear reltol=1e-4 abstol=1e-14 vntol=1e-7 itl4=100'
@@ -488,6 +489,9 @@ def make_unit(arguments):
             found, missing, restless, messages = waves(board, edits, unit)
         except Exception as trouble:  # a time limit: drawn again, and told
             missing, messages = ['all'], str(trouble)
+        if not missing and board.rails:  # a transient that ran away from its own equations
+            most = ABSURD * max(abs(volts) for volts in board.rails.values())
+            missing = [n for n, wave in found.items() if np.abs(wave).max() > most]
         if not missing:
             break
         print(f'unit {n}: ngspice gave up on {missing} of {truth}; drawn again\n{messages[-300:]}', file=sys.stderr)
