@@ -22,6 +22,10 @@
 
 enum { MOST_FAULTS = 20000, RUNS = 5 };
 
+/* The readings alone: which section's offset decides where the circuit rests, which the other
+ * simulator does not say either, is left out. With the spread it is found too. */
+#define READINGS CJ_BARE
+
 static double now(void)
 {
     struct timespec t;
@@ -121,7 +125,8 @@ static timed time_board(const cj_board *board)
     cj_prediction **into = or_die(calloc(board->step_count, sizeof *into));
     cj_bench *bench = make_bench(board, into);
     for (int k = 0; k < RUNS; k++) {
-        got.nominal_s = fmin(got.nominal_s, run(bench, &all, into, got.steps, 0, &got.clipped));
+        got.nominal_s =
+            fmin(got.nominal_s, run(bench, &all, into, got.steps, READINGS, &got.clipped));
         got.spread_s =
             fmin(got.spread_s, run(bench, &all, into, got.steps, CJ_SPREAD, &got.clipped));
     }
@@ -130,7 +135,7 @@ static timed time_board(const cj_board *board)
     for (int k = 0; k < RUNS; k++) {
         double start = now();
         bench = make_bench(board, NULL);
-        run(bench, &all, into, got.steps, 0, &got.clipped);
+        run(bench, &all, into, got.steps, READINGS, &got.clipped);
         got.make_s = fmin(got.make_s, now() - start - got.nominal_s);
         cj_bench_free(bench);
     }
