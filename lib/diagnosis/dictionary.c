@@ -148,6 +148,10 @@ static void shorted(cj__dictionary *dictionary, int index)
         cj__pins_joined(dictionary, suspect, index, 1, 2);
 }
 
+/* What lies in a drawer: beyond that a resistor is an open one. Judged. */
+#define MOST_OHM 22e6
+#define FAR_OFF 40
+
 static void wrong_value(cj__dictionary *dictionary, int index)
 {
     const cj_part *part = &dictionary->board->parts[index];
@@ -167,6 +171,8 @@ static void wrong_value(cj__dictionary *dictionary, int index)
     manner->width = part->tolerance;
     manner->low = part->value * 1e-3;
     manner->high = part->value * 1e3;
+    if (part->kind != CJ_CAPACITOR)
+        manner->high = fmin(manner->high, fmax(part->value * FAR_OFF, MOST_OHM));
 }
 
 static void reversed(cj__dictionary *dictionary, int index)
