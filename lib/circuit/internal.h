@@ -422,8 +422,8 @@ typedef struct cj__rest {
     int fragile;       /* section whose rest hangs on the sign of its offset; -1: none */
     bool dead_rail[2]; /* a short takes more than its supply gives: +, - */
     bool poor;         /* the change wants to be solved anew: nothing else is valid */
-    size_t amp_count;
-    unsigned lot; /* the last one drawn */
+    size_t amp_count;  /* of state.mode */
+    unsigned lot;      /* the last one drawn */
 } cj__rest;
 
 bool cj__rest_make(cj__rest *rest, const cj__netlist *netlist);

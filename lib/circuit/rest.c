@@ -4,8 +4,8 @@
  *
  * Start with the frame's own state. A section beyond its swing is held there; one whose drive comes
  * back inside is freed; diodes follow their tangent. Until nothing changes: first all at once, then
- * the one that is furthest off, then from all high and all low. Where all of
- * that goes round in circles, lots are drawn.
+ * the one that is furthest off, then from all high and all low. Where all of that goes round in
+ * circles, lots are drawn.
  */
 #include <math.h>
 #include <string.h>
@@ -111,7 +111,8 @@ typedef struct chosen {
     unsigned *lot;
 } chosen;
 
-/* The same in every run: a lot only has to lead out of circles. */
+/* The same in every run: a lot only has to lead out of circles. Factors of the quick generator of
+ * Press and others, "Numerical Recipes in C" (1992), 7.1, from memory. */
 static unsigned draw(unsigned *lot)
 {
     *lot = *lot * 1664525u + 1013904223u;

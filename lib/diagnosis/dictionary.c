@@ -50,8 +50,6 @@ static bool connected(const cj_part *part, int pin)
     return part->pins[pin - 1] != CJ_NO_NET;
 }
 
-#define STRAY_F 0.5e-12 /* across a joint that hardly conducts */
-
 /* The tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics 4). */
 static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int index)
 {
@@ -70,8 +68,9 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
     /* a joint that still conducts: the part and anything from 1e5 to 1e10 ohm */
     double ohm = resistor ? part->value : 0;
     cj_edit joint =
-        resistor ? (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = ohm + 1e7}
-                 : (cj_edit){.kind = CJ_EDIT_LIFT, .part = index, .pin = 1, .a = 1e7, .b = STRAY_F};
+        resistor
+            ? (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = ohm + 1e7}
+            : (cj_edit){.kind = CJ_EDIT_LIFT, .part = index, .pin = 1, .a = 1e7, .b = CJ__STRAY_F};
     manner = cj__manner_one(dictionary, suspect, joint, 0.15);
     if (manner == NULL)
         return;
@@ -102,7 +101,7 @@ static void open_pins(cj__dictionary *dictionary, int index)
             cj__opamp_open(dictionary, suspect, index, pin);
         } else {
             cj_edit lift = {
-                .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e13, .b = 0.5e-12};
+                .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e13, .b = CJ__STRAY_F};
             cj__stray_unknown(cj__manner_one(dictionary, suspect, lift, 0.85), 0);
             cj__manner *manner = cj__manner_one(dictionary, suspect, lift, 0.15);
             if (manner != NULL) {

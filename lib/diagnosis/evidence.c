@@ -70,7 +70,7 @@ static void put_pair(struct figures *figures, const cj_prediction *seen,
         phase += cimag(slope) * cimag(slope);
     }
     put(figures, "gain_db", of_pair, PER_DB * log(cabs(second / first)), PER_DB * sqrt(gain));
-    if (sqrt(phase) * DEGREES < ANY_PHASE)
+    if (!(sqrt(phase) * DEGREES >= ANY_PHASE))
         put(figures, "phase_deg", of_pair, carg(second / first) * DEGREES, sqrt(phase) * DEGREES);
 }
 
@@ -93,7 +93,7 @@ static void put_channel(struct figures *figures, const cj_prediction *seen,
         sum +=
             pow(seen->dc_by[(size_t)channel * spread->count + p] * spread->parameters[p].sigma, 2);
     double most = cj__supply_span(figures->board);
-    put(figures, "dc_v", view, seen->dc_v[channel], fmin(sqrt(sum), most));
+    put(figures, "dc_v", view, seen->dc_v[channel], sqrt(sum) > most ? most : sqrt(sum));
 }
 
 cj_status cj__predicted_figures(const cj_board *board, cj_bench *bench, size_t step,

@@ -10,8 +10,7 @@
 #include "diagnosis/suspects.h"
 
 #define OPEN_OHM 1e13
-#define LITTLE_BIAS 1e-9 /* A: leaks of 1e11 ohm and more hold it within the swing */
-#define OPEN_FARAD 0.5e-12
+#define LITTLE_BIAS 1e-9 /* A: leaks of 1e11 ohm and more hold it within the swing; judged */
 #define STRAY_SPREAD 0.7 /* sigma of ln farad about each of three sizes; judged */
 #define STRAY_DB                                                                                   \
     0.3 /* what strays beside the one that is solved change a gain by, at 1 kHz; judged */
@@ -52,7 +51,7 @@ void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part
 
 static cj_edit lift(int part, int pin, double ohm)
 {
-    return (cj_edit){.kind = CJ_EDIT_LIFT, .part = part, .pin = pin, .a = ohm, .b = OPEN_FARAD};
+    return (cj_edit){.kind = CJ_EDIT_LIFT, .part = part, .pin = pin, .a = ohm, .b = CJ__STRAY_F};
 }
 
 /* A joint that still conducts a little: 1e5 to 1e10 ohm, solved as it is. Its capacitance matters
@@ -90,10 +89,10 @@ void cj__stray_unknown(cj__manner *manner, size_t edit)
     manner->prior = CJ__AROUND;
     manner->free_edit = edit;
     manner->free_b = true;
-    manner->middle = OPEN_FARAD;
+    manner->middle = CJ__STRAY_F;
     manner->width = 0.8;
-    manner->low = OPEN_FARAD / 12;
-    manner->high = OPEN_FARAD * 12;
+    manner->low = CJ__STRAY_F / 12;
+    manner->high = CJ__STRAY_F * 12;
 }
 
 cj__manner *cj__joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin,
@@ -126,6 +125,8 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
  * the logarithm. Judged: the leaks of fault_physics 2.2 are of one size, give or take a decade. */
 #define JOINT_OVER_LEAK 4
 #define JOINT_SPREAD 2
+/* A leak beside the joint, and sigma of its logarithm: about as fault_physics 4 sampled them (a
+ * decade either way). */
 #define LEAK_OHM 1e12
 #define LEAK_SPREAD 2
 
@@ -164,14 +165,14 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
                                      .pin = section->out,
                                      .pin2 = section->inverting,
                                      .a = volts[i % 3] / bias,
-                                     .b = OPEN_FARAD};
+                                     .b = CJ__STRAY_F};
         manner->prior = CJ__AROUND;
         manner->free_edit = 1;
         manner->free_b = true;
-        manner->middle = OPEN_FARAD;
+        manner->middle = CJ__STRAY_F;
         manner->width = 1;
-        manner->low = OPEN_FARAD / 20;
-        manner->high = OPEN_FARAD * 20;
+        manner->low = CJ__STRAY_F / 20;
+        manner->high = CJ__STRAY_F * 20;
         manner->bias = 0.5;
         manner->loose_db = STRAY_DB;
     }
@@ -189,7 +190,7 @@ static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int
         high = 0.77;
         leak = 0.20;
         low = 0.03;
-    } else if (opamp->bias_a < LITTLE_BIAS) { /* of the other sort, by the same leaks */
+    } else if (opamp->bias_a < LITTLE_BIAS) { /* either rail, or the same leaks; judged */
         high = low = 0.4;
         leak = 0.2;
     }
@@ -257,7 +258,7 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
     const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
     double low = opamp->bias_way == CJ_BIAS_IN ? 0.97 : opamp->bias_way == CJ_BIAS_OUT ? 0.03 : 0.5;
     double high = 1 - low, leak = 0;
-    if (opamp->jfet) {
+    if (opamp->jfet) { /* fault_physics 4; beside the positive supply judged */
         bool beside =
             supply_beside(&dictionary->board->parts[part], section->plus, section->v_plus);
         low = beside ? 0.6 : 0.90;
@@ -265,7 +266,7 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
         leak = 0.07;
         if (beside)
             leaky_plus(dictionary, suspect, part, section, 0.85 * 0.15);
-    } else if (opamp->bias_a < LITTLE_BIAS) {
+    } else if (opamp->bias_a < LITTLE_BIAS) { /* as for the inverting input */
         high = low = 0.4;
         leak = 0.2;
     }
@@ -550,13 +551,11 @@ void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part,
             return;
         if (rail2 && joined_to_rail(dictionary, suspect, part, pin, rail2))
             return;
-        /* ground, where it is the package's negative supply */
         bool low = board->v_plus != CJ_NO_NET && board->v_minus == CJ_GND && net != net2;
-        if (low && net == CJ_GND && is_v_minus(p, pin) &&
-            joined_to_rail(dictionary, suspect, part, pin2, -1))
-            return;
-        if (low && net2 == CJ_GND && is_v_minus(p, pin2) &&
-            joined_to_rail(dictionary, suspect, part, pin, -1))
+        bool first = low && net == CJ_GND && is_v_minus(p, pin),
+             second = low && net2 == CJ_GND && is_v_minus(p, pin2);
+        /* ground, where it is the package's negative supply */
+        if ((first || second) && joined_to_rail(dictionary, suspect, part, first ? pin2 : pin, -1))
             return;
     }
     cj__joined(dictionary, suspect, part, pin, pin2);

@@ -278,6 +278,7 @@ cj_status cj__search(cj__ranking *ranking, const cj__manner *manner, cj__normal 
     return cj__search_again(ranking, manner, metric, found, count, err);
 }
 
+/* These are judged. */
 #define FLAT 2.0        /* in the square of standard deviations: the quantity does not matter */
 #define NEAR_ENOUGH 3.0 /* a row: what was found without stepping is as good as it gets */
 #define FAR                                                                                        \
@@ -312,7 +313,7 @@ cj_status cj__search_in_time(cj__ranking *ranking, const cj__manner *manner, cj_
 {
     struct misfit misfit = {ranking, manner, metric, CJ_TRANSIENT, INT_MAX, 0};
     double low = log(manner->low), high = log(manner->high), start = log(*value), best = start,
-           least, beside = BESIDE, most;
+           least = INFINITY, beside = BESIDE, most;
     /* a joint of any size hardly matters there: twice as coarse */
     double apart = manner->prior == CJ__ANY ? 2.6 : 1.3, exact = 0.05 * apart / 1.3;
     int points = (int)fmin(fmax(ceil((high - low) / apart), 3), 11);

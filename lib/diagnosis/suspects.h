@@ -22,7 +22,8 @@ typedef enum cj__prior_shape {
     CJ__AROUND,     /* normal in the logarithm: middle, width */
 } cj__prior_shape;
 
-#define CJ__STRAYS_OHM 1e7 /* some picofarad at 1 kHz carry as much */
+#define CJ__STRAY_F 0.5e-12 /* across an open joint: the median of fault_physics 2.1 */
+#define CJ__STRAYS_OHM 1e7  /* some picofarad at 1 kHz carry as much */
 
 typedef struct cj__manner {
     cj_edit *edits;

@@ -277,7 +277,7 @@ static bool strays_hidden(const cj__manner *manner, double ohm)
     return manner->also_b && ohm < 0.1 * manner->loose_ohm;
 }
 
-#define BY_GRADIENTS 20 /* how far off a density by gradients is at most, where it is near */
+#define BY_GRADIENTS 20 /* nats a density by gradients is off at most, of near ones; judged */
 
 static bool far_off(const cj__ranking *ranking, const cj__trial *trial, double margin)
 {

@@ -14,6 +14,15 @@ cj_board *board_fixture(const char *name)
     return board;
 }
 
+cj_board *board_text(const char *text)
+{
+    cj_board *board = NULL;
+    cj_errors errors;
+    if (cj_board_read_text("text", text, strlen(text), &board, &errors) != CJ_OK)
+        fail_msg("%s", errors.items[0].message);
+    return board;
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {

@@ -47,5 +47,6 @@ void a_study_says_what_the_steps_can_tell(void **state);
 void diagnosing_runs_out_of_memory(void **state);
 
 cj_board *board_fixture(const char *name);
+cj_board *board_text(const char *text); /* of a test's own */
 
 #endif

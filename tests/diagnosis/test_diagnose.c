@@ -189,11 +189,8 @@ void a_clipped_step_leaves_the_value_to_the_others(void **state)
     static const double values[] = {2700, 3900, 1100};
     for (size_t i = 0; i < sizeof values / sizeof values[0]; i++) {
         struct unit unit;
-        cj_board *board = NULL;
-        cj_errors errors;
-        assert_int_equal(cj_board_read_text("loud", text, sizeof text - 1, &board, &errors), CJ_OK);
-        unit_of(&unit, board);
-        cj_edit edit = {.kind = CJ_EDIT_VALUE, .part = part(board, "R1"), .a = values[i]};
+        unit_of(&unit, board_text(text));
+        cj_edit edit = {.kind = CJ_EDIT_VALUE, .part = part(unit.board, "R1"), .a = values[i]};
         read_all(&unit, &edit, 1);
         cj_diagnosis *diagnosis = diagnose(&unit, NULL);
         assert_int_equal(diagnosis->state, CJ_STATE_FAULT);

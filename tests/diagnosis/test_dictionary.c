@@ -108,16 +108,15 @@ void inputs_know_their_supply(void **state)
         "board: one\nrails: {v+: 12}\ninputs:\n  - {net: in, source: 50}\nparts:\n"
         "  - {ref: C1, kind: capacitor, value: 1u, tolerance: 10%, pins: [in, a]}\n"
         "  - {ref: R1, kind: resistor, value: 10k, tolerance: 1%, pins: [a, b]}\n"
-        "  - {ref: R2, kind: resistor, value: 10k, tolerance: 1%, pins: [b, o]}\n"
+        "  - {ref: R2, kind: resistor, value: 100k, tolerance: 1%, pins: [b, o]}\n"
+        "  - {ref: R5, kind: resistor, value: 1M, tolerance: 1%, pins: [a, gnd]}\n"
         "  - {ref: U1, kind: opamp, type: TL072, pins: [o, b, half, gnd, half, q, q, v+]}\n"
         "  - {ref: U2, kind: opamp, type: TL074, pins: [c, c, half, v+, half, d, d, e, e, half,"
         " gnd, half, f, f]}\n"
         "  - {ref: R3, kind: resistor, value: 10k, tolerance: 1%, pins: [v+, half]}\n"
         "  - {ref: R4, kind: resistor, value: 10k, tolerance: 1%, pins: [half, gnd]}\n"
         "steps:\n  - {step: a, drive: in, tone: {hz: 1000, peak: 1}, see: [in, o]}\n";
-    cj_board *board = NULL;
-    cj_errors errors;
-    assert_int_equal(cj_board_read_text("one", text, sizeof text - 1, &board, &errors), CJ_OK);
+    cj_board *board = board_text(text);
     cj__suspects *suspects = suspects_of(board);
     const cj__manner *joined = heaviest(find(suspects, CJ_FAULT_BRIDGE, "U1", 3, 4));
     assert_int_equal(joined->edits[1].kind, CJ_EDIT_MODE);
@@ -142,6 +141,10 @@ void inputs_know_their_supply(void **state)
     assert_int_equal(open->count, 2);
     assert_int_equal(open->manners[1].edits[0].kind, CJ_EDIT_LIFT);
     assert_int_equal(open->manners[1].prior, CJ__ANY);
+    /* up to what lies in a drawer */
+    check_close("R1", find(suspects, CJ_FAULT_WRONG_VALUE, "R1", 0, 0)->manners[0].high, 10e6, 1);
+    check_close("R5", find(suspects, CJ_FAULT_WRONG_VALUE, "R5", 0, 0)->manners[0].high, 40e6, 1);
+    check_close("R2", find(suspects, CJ_FAULT_WRONG_VALUE, "R2", 0, 0)->manners[0].high, 22e6, 1);
     cj__suspects_free(suspects);
     cj_board_free(board);
 }

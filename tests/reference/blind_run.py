@@ -4,8 +4,8 @@
     blind_run.py COLDJOINT BOARD DIR [--jobs J] [--wrong FILE] [--bars] [-- OPTION...]
     blind_run.py COLDJOINT BOARD --make N --seed S ...
 
-DIR holds units as blind_set.py makes them (the 2 000 of the hall mixer, about 25 minutes on one core:
-blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 2000 --seed 77); options after -- go to diagnose (audio: `--full-scale 16`). Prints one line
+DIR holds units as blind_set.py makes them (the 2 000 of the hall mixer, an hour on two cores:
+blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 2000 --seed 77 --jobs 2); options after -- go to diagnose (audio: `--full-scale 16`). Prints one line
 per figure with its Wilson 95 % interval, a table by fault kind, and (--wrong, `-` for standard output) every wrong
 unit with its truth and the first three findings. With --bars the exit status is 1 where a bar is missed by more than
 chance: a proportion whose interval lies wholly below its bar. Where the bar itself is not reached yet, HELD is what
