@@ -128,6 +128,9 @@ typedef struct cj_prediction {
     double resistance_ohm[2]; /* power off: from the see net to gnd (or across); else NaN */
     cj_predicted_by by;
     int fragile_part, fragile_section; /* the rail that section rests at hangs on the sign of its offset; -1: none */
+    int edge_part, edge_section; /* that section rests within 1 V of where its swing ends: one with more swing, or
+                              less, would rest otherwise; -1: none, or a fragile one */
+    double edge_v;         /* how far from there, V */
     signed char *modes;    /* [sections of the board], cj_mode at rest */
     cj_complex *tone_by;   /* [points * channels * parameters] gradients; only with CJ_SPREAD */
     double *dc_by;         /* [channels * parameters]; power off: of resistance_ohm */
@@ -154,7 +157,7 @@ enum {
     CJ_TRANSIENT = 2, /* step through time where the drive leaves the swing */
     CJ_EXACT = 4,     /* factor the edited circuit anew instead of changing the healthy solution */
     CJ_POLES = 8,     /* look for poles in the right half plane */
-    CJ_BARE = 16,     /* leave fragile_part and fragile_section at -1 */
+    CJ_BARE = 16,     /* leave fragile_part and edge_part, and their sections, at -1 */
 };
 
 CJ_API CJ_MUST_CHECK cj_status cj_prediction_make(const cj_bench *bench, size_t look, cj_prediction **out,

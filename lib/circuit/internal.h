@@ -418,8 +418,10 @@ bool cj__changed_adjoint(cj__change *change, int a, int b, cj__c *out);
 typedef struct cj__rest {
     cj__state state;
     double *drive;     /* [amps] what an unlimited section would put out, volts */
-    bool bare;         /* do not look for a fragile section */
+    bool bare;         /* do not look for a fragile section, nor for one at its edge */
     int fragile;       /* section whose rest hangs on the sign of its offset; -1: none */
+    int edge;          /* section that rests at the very edge of its swing; -1: none */
+    double edge_v;     /* how far from it, V */
     bool dead_rail[2]; /* a short takes more than its supply gives: +, - */
     bool poor;         /* the change wants to be solved anew: nothing else is valid */
     size_t amp_count;  /* of state.mode */

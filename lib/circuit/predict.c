@@ -344,6 +344,7 @@ static void clear_prediction(cj_prediction *out)
 {
     out->by = CJ_BY_LINEAR;
     out->fragile_part = out->fragile_section = -1;
+    out->edge_part = out->edge_section = -1;
     for (int c = 0; c < 2; c++) {
         out->dc_v[c] = out->thd[c] = 0;
         out->resistance_ohm[c] = NAN;
@@ -363,6 +364,11 @@ static void report_rest(const cj__task *task)
     if (rest->fragile >= 0) {
         out->fragile_part = task->frame->amps[rest->fragile]->part;
         out->fragile_section = task->frame->amps[rest->fragile]->section;
+    }
+    if (rest->edge >= 0) {
+        out->edge_part = task->frame->amps[rest->edge]->part;
+        out->edge_section = task->frame->amps[rest->edge]->section;
+        out->edge_v = rest->edge_v;
     }
 }
 

@@ -329,6 +329,27 @@ static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
     return CJ_OK;
 }
 
+#define EDGE_V 1.0 /* farther from its swing no output of a maker's differs */
+
+/* The section nearest to where its swing ends, on either side of it: with a little more swing, or
+ * less, it would rest otherwise. */
+static cj_status find_edge(cj__change *change, cj__rest *rest, cj_error *err)
+{
+    const cj__frame *frame = change->frame;
+    rest->edge_v = EDGE_V;
+    for (size_t k = 0; k < frame->netlist.amp_count; k++) {
+        const cj__amp *amp = frame->amps[k];
+        double reach, room;
+        if (amp->mode != CJ_LINEAR || !isfinite(amp->high_v) || cj__is_cut_off(amp))
+            continue;
+        if (!offset_reach(change, rest, k, 0, &reach, &room))
+            return cj_fail_memory(err);
+        if (room >= 0 && room < rest->edge_v)
+            rest->edge_v = room, rest->edge = (int)k;
+    }
+    return CJ_OK;
+}
+
 /* What the outputs give or take, all together. Behind a few ohm it can be amperes on paper where a
  * real output stops at some 50 mA: an output that fights a rail does not take the supply down. */
 static double output_amperes(const cj__change *change, const cj__rest *rest)
@@ -373,7 +394,7 @@ static void find_dead_rails(const cj__change *change, cj__rest *rest)
 cj_status cj__rest_find(cj__change *change, cj__rest *rest, cj_error *err)
 {
     double sign = change->frame->sign;
-    rest->fragile = -1;
+    rest->fragile = rest->edge = -1;
     cj_status status = settle_from_anywhere(change, rest, err);
     for (size_t k = 0; k <= change->frame->netlist.amp_count; k++) {
         bool left = false, found;
@@ -393,6 +414,8 @@ cj_status cj__rest_find(cj__change *change, cj__rest *rest, cj_error *err)
         rest->fragile = -1;
     else
         status = find_fragile(change, rest, err);
+    if (status == CJ_OK && !rest->bare && rest->fragile < 0)
+        status = find_edge(change, rest, err);
     cj__terms_solve(change, change->frame->rest);
     return status;
 }

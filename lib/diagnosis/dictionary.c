@@ -18,8 +18,11 @@ static const double share[] = {
     [CJ_FAULT_AT_RAIL] = 0.05,     [CJ_FAULT_WEAK] = 0.03,    [CJ_FAULT_UNPOWERED] = 0.03,
 };
 
-/* What the strays across a bad joint change of what it lets through, at 1 kHz; judged. */
+/* What the strays across a bad joint change of what it lets through, at 1 kHz, where that is stepped
+ * through time; judged. Elsewhere they are solved: sigma of ln farad, 10^U(-13.0, -11.7) of
+ * fault_physics. */
 #define JOINT_DB 1
+#define JOINT_STRAYS 0.86
 
 static cj__suspect *add(cj__dictionary *dictionary, cj_fault_kind kind, const cj_part *part,
                         double ease)
@@ -50,6 +53,24 @@ static bool connected(const cj_part *part, int pin)
     return part->pins[pin - 1] != CJ_NO_NET;
 }
 
+/* A joint that still conducts: from so many ohm to 1e10, the strays beside it known loosely. */
+static void conducting_joint(cj__dictionary *dictionary, cj__suspect *suspect, int index, int pin,
+                             double least_ohm)
+{
+    cj_edit lift = {
+        .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e7, .b = CJ__STRAY_F};
+    cj__manner *manner = cj__manner_one(dictionary, suspect, lift, 0.15);
+    if (manner == NULL)
+        return;
+    manner->prior = CJ__ANY;
+    manner->low = least_ohm;
+    manner->high = 1e10;
+    cj__also_unknown(manner, 0, true, JOINT_STRAYS);
+    manner->loose_db = JOINT_DB;
+    manner->loose_ohm = CJ__STRAYS_OHM;
+    manner->loose_in_time = true;
+}
+
 /* The tone can still creep across an open resistor or capacitor: 0.1 to 2 pF (fault_physics 4). */
 static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int index)
 {
@@ -65,20 +86,7 @@ static void open_two_ended(cj__dictionary *dictionary, cj__suspect *suspect, int
     manner->edits[1] =
         (cj_edit){.kind = CJ_EDIT_LEAK, .part = index, .pin = 1, .pin2 = 2, .a = INFINITY};
     cj__stray_unknown(manner, 1);
-    /* a joint that still conducts: the part and anything from 1e5 to 1e10 ohm */
-    double ohm = resistor ? part->value : 0;
-    cj_edit joint =
-        resistor
-            ? (cj_edit){.kind = CJ_EDIT_VALUE, .part = index, .a = ohm + 1e7}
-            : (cj_edit){.kind = CJ_EDIT_LIFT, .part = index, .pin = 1, .a = 1e7, .b = CJ__STRAY_F};
-    manner = cj__manner_one(dictionary, suspect, joint, 0.15);
-    if (manner == NULL)
-        return;
-    manner->prior = CJ__ANY;
-    manner->low = ohm + 1e5;
-    manner->high = ohm + 1e10;
-    manner->loose_db = JOINT_DB;
-    manner->loose_ohm = CJ__STRAYS_OHM;
+    conducting_joint(dictionary, suspect, index, 1, 1e5);
 }
 
 static void open_pins(cj__dictionary *dictionary, int index)
@@ -103,14 +111,7 @@ static void open_pins(cj__dictionary *dictionary, int index)
             cj_edit lift = {
                 .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e13, .b = CJ__STRAY_F};
             cj__stray_unknown(cj__manner_one(dictionary, suspect, lift, 0.85), 0);
-            cj__manner *manner = cj__manner_one(dictionary, suspect, lift, 0.15);
-            if (manner != NULL) {
-                manner->prior = CJ__ANY;
-                manner->low = 1e4;
-                manner->high = 1e10;
-                manner->loose_db = JOINT_DB;
-                manner->loose_ohm = CJ__STRAYS_OHM;
-            }
+            conducting_joint(dictionary, suspect, index, pin, 1e4);
         }
     }
 }

@@ -150,16 +150,31 @@ cj_status cj__groups_make(cj__ranking *ranking, cj__groups *out, cj_error *err)
 /* ---- a fault as found ---- */
 
 /* What may be written on the part: the fit, and the part's own tolerance, nine tenths of it. */
-static void set_value(const cj__ranking *ranking, const cj__trial *trial, cj_fault *fault)
+static void set_value(const cj_part *part, double value, double low, double high, cj_fault *fault)
 {
-    const cj_board *board = ranking->scene->board;
-    double own = 0.9 * board->parts[cj_board_part(board, fault->part)].tolerance,
-           half = hypot(log(trial->high / trial->low) / 2, own),
-           middle = sqrt(trial->low * trial->high);
-    fault->value = trial->free_value;
+    double half = hypot(log(high / low) / 2, 0.9 * part->tolerance), middle = sqrt(low * high);
+    fault->value = value;
     fault->low = middle * exp(-half);
     fault->high = middle * exp(half);
-    cj_value_text(cj_preferred(trial->free_value, 24), fault->nearest, sizeof fault->nearest);
+    cj_value_text(cj_preferred(value, 24), fault->nearest, sizeof fault->nearest);
+}
+
+/* Of a pair one value is searched for beside the other one as it was found. */
+static void find_value(const cj__ranking *ranking, const cj__trial *trial, cj_fault *fault)
+{
+    const cj_board *board = ranking->scene->board;
+    const cj__manner *manner = &ranking->suspects->items[trial->suspect].manners[trial->manner];
+    int part = cj_board_part(board, fault->part);
+    for (size_t i = 0; i < manner->edit_count; i++) {
+        const cj_edit *edit = &manner->edits[i];
+        if (edit->kind != CJ_EDIT_VALUE || edit->part != part)
+            continue;
+        if (manner->prior != CJ__FIXED && manner->free_edit == i && !manner->free_b)
+            set_value(&board->parts[part], trial->free_value, trial->low, trial->high, fault);
+        else
+            set_value(&board->parts[part], edit->a, edit->a, edit->a, fault);
+        return;
+    }
 }
 
 bool cj__fault_found(const cj__ranking *ranking, size_t suspect, int pin, cj_fault *out)
@@ -170,11 +185,8 @@ bool cj__fault_found(const cj__ranking *ranking, size_t suspect, int pin, cj_fau
         return false;
     if (of->both_pins)
         out->pin = pin;
-    /* of a pair, the searched quantity is the second one's where it has one */
-    cj_fault *searched = out;
-    if (out->with != NULL && out->with->kind == CJ_FAULT_WRONG_VALUE)
-        searched = out->with;
-    if (searched->kind == CJ_FAULT_WRONG_VALUE && isfinite(trial->free_value))
-        set_value(ranking, trial, searched);
+    for (cj_fault *fault = out; fault != NULL; fault = fault->with)
+        if (fault->kind == CJ_FAULT_WRONG_VALUE && isfinite(trial->log))
+            find_value(ranking, trial, fault);
     return true;
 }

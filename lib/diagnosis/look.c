@@ -29,13 +29,24 @@ static bool rests_at_rail(const cj__filling *filling)
  * without it. This and what follows is judged, from misses on blind sets, not measured apart. */
 #define CLEAN 0.03
 
+/* Driven from rail to rail, whatever its rest is: both swings tell its tone and its DC. */
+static bool slams(const cj__filling *filling, int point, int channel)
+{
+    const cj_prediction *seen = filling->seen;
+    double most = cj__supply_span(filling->scene->board) / 2;
+    cj_complex tone = seen->tone[point * seen->channels + channel];
+    return seen->thd[channel] > CLEARLY && hypot(tone.re, tone.im) > 0.75 * most &&
+           fabs(seen->dc_v[channel]) < 0.25 * most;
+}
+
 /* 0.4 dB and 4 degrees (fault_physics 4); more at high frequency, where slew rate and bandwidth of
  * the part at hand come in; much more where a section stays at its rail throughout (the answer
  * carries DC), for then the tone hangs on the tenths of a volt between two rails. */
 static double clip_error(const cj__filling *filling, int point, int channel)
 {
     const cj_prediction *seen = filling->seen;
-    double whole = rests_at_rail(filling) ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
+    bool rests = rests_at_rail(filling) && !slams(filling, point, channel);
+    double whole = rests ? 0.4 : 0.055 + 0.12 * fmin(seen->hz[point] / 20e3, 1);
     double thd = seen->thd[channel];
     return isnan(thd) ? whole : whole * fmin(fmax(thd / CLEARLY, CLEAN), 1);
 }
@@ -280,7 +291,8 @@ static void fill_ratio(const cj__filling *filling, size_t index)
     else if (filling->seen->thd[1] >
              DISTORTS) /* what bends a wave so much takes as much off its tone */
         add_var(filling, index, pow(filling->seen->thd[1] * cabs(ratio), 2));
-    if (filling->manner->loose_db > 0 && filling->healthy != NULL)
+    if (filling->manner->loose_db > 0 && filling->healthy != NULL &&
+        (!filling->manner->loose_in_time || filling->seen->by == CJ_BY_TRANSIENT))
         loose_ratio(filling, index, ratio);
 }
 
@@ -361,8 +373,8 @@ static void fill_dc(const cj__filling *filling, size_t index)
         within_rails(filling, row);
     if (filling->seen->by == CJ_BY_TRANSIENT &&
         !cj__look_source(filling->scene, filling->look, feature->channel)) {
-        double most = rests_at_rail(filling) ? 1.5 : 0.4,
-               dc = filling->seen->dc_v[feature->channel];
+        bool rests = rests_at_rail(filling) && !slams(filling, 0, feature->channel);
+        double most = rests ? 1.5 : 0.4, dc = filling->seen->dc_v[feature->channel];
         double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
         double error = fmin(most, DC_LEAST + dc_bent(filling, feature->channel) * size);
         set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel) + 2,

@@ -98,6 +98,7 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     out->way = CJ__LOUD;
     out->moved = 0;
     out->fragile_part = out->fragile_section = -1;
+    out->edge_part = out->edge_section = -1;
 }
 
 /* Gradients of a look: zero, or those of a good unit, which stay from one manner to the next. */
@@ -185,6 +186,26 @@ static void spread_as_good(const cj__scene *scene, const cj_prediction *seen, si
     }
 }
 
+/* Of looks that rest differently, one at its rail; then the one farthest from the edge: there, all
+ * of them go over. */
+static void note_edge(const cj_board *board, const cj_prediction *seen, cj__outlook *out)
+{
+    if (seen->edge_part < 0)
+        return;
+    size_t section = (size_t)seen->edge_section;
+    for (int p = 0; p < seen->edge_part; p++)
+        section += (size_t)board->parts[p].section_count;
+    bool rails = seen->modes[section] != CJ_LINEAR, first = out->edge_part < 0,
+         same = seen->edge_part == out->edge_part && seen->edge_section == out->edge_section;
+    if (!first && !(rails && !out->edge_rails) &&
+        !(same && rails == out->edge_rails && seen->edge_v > out->edge_v))
+        return;
+    out->edge_part = seen->edge_part;
+    out->edge_section = seen->edge_section;
+    out->edge_v = seen->edge_v;
+    out->edge_rails = rails;
+}
+
 static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
                            const cj_variant *variant, unsigned want, const cj__reference *reference,
                            cj__outlook *out, cj_error *err)
@@ -231,6 +252,7 @@ static cj_status fill_with(const cj__scene *scene, const cj__manner *manner,
             out->fragile_part = seen->fragile_part;
             out->fragile_section = seen->fragile_section;
         }
+        note_edge(scene->board, seen, out);
         out->oscillates = out->oscillates || seen->by == CJ_BY_POLES;
         out->steps_in_time = out->steps_in_time || seen->by == CJ_BY_TRANSIENT;
     }

@@ -135,6 +135,9 @@ typedef struct cj__outlook {
     bool oscillates;
     bool steps_in_time; /* any predicted by a transient */
     int fragile_part, fragile_section;
+    int edge_part, edge_section; /* as in cj_prediction */
+    double edge_v;
+    bool edge_rails; /* it rests at its rail */
     double *bare;       /* [rows] means before the curvature of wide tolerances shifted them */
     double *up, *shift; /* [rows] scratch */
     struct cj__outlook *scratch;

@@ -70,8 +70,8 @@ static double larger(double a, double b)
     return a > b ? a : b;
 }
 
-/* One quantity at most is searched for: the second one's, where the first has none; else the
- * first's is fixed by its edits as they stand. */
+/* One quantity at most is searched for: a part's value before strays; the second one's before the
+ * first's. The other is fixed by its edits as they stand. */
 static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner *b)
 {
     cj__manner *manner =
@@ -80,7 +80,9 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
         return NULL;
     cj_edit *edits = manner->edits;
     size_t count = manner->edit_count;
-    const cj__manner *searched = b->prior != CJ__FIXED ? b : a, *also = a->also_sigma > 0 ? a : b;
+    bool first = b->prior == CJ__FIXED ||
+                 (a->prior == CJ__PART_VALUE && b->prior != CJ__PART_VALUE);
+    const cj__manner *searched = first ? a : b, *also = a->also_sigma > 0 ? a : b;
     double weight = manner->weight;
     *manner = *searched;
     manner->edits = edits;

@@ -50,6 +50,7 @@ typedef struct cj__manner {
                     own */
     double loose_db;  /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
                          20 kHz */
+    bool loose_in_time; /* only where it is stepped through time; elsewhere it is solved */
     double loose_ohm; /* a joint below this many ohm is known the better for it; 0: all the same */
     bool thd_unknown;
     size_t settled; /* the last edits: not the fault's, good parts where they seem to be */

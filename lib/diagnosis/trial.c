@@ -18,7 +18,9 @@ cj_status cj__trial_fill(cj__ranking *ranking, const cj__manner *manner, double 
     return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
 }
 
-/* The manner with its offset set where the sign of one decides a rail. */
+#define LEAST_SWING 0.02 /* V: the rail itself, but for a little */
+
+/* The manner with its offset set where the sign of one decides a rail, or with its swing. */
 static bool with_split(const cj__manner *manner, const cj__trial *trial, const cj_board *board,
                        cj_edit *edits, cj__manner *out)
 {
@@ -28,14 +30,17 @@ static bool with_split(const cj__manner *manner, const cj__trial *trial, const c
     out->also_at = trial->also;
     memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
     out->edits = edits;
-    if (trial->split != 0) {
-        const cj_part *part = &board->parts[trial->split_part];
-        edits[out->edit_count++] = (cj_edit){.kind = CJ_EDIT_FIGURE,
-                                             .part = trial->split_part,
-                                             .pin = part->sections[trial->split_section].out,
-                                             .figure = CJ_OFFSET,
-                                             .a = trial->split * part->opamp.offset_v};
-    }
+    if (trial->split == 0 && trial->edge == 0)
+        return true;
+    const cj_part *part = &board->parts[trial->split_part];
+    cj_edit *edit = &edits[out->edit_count++];
+    *edit = (cj_edit){.kind = CJ_EDIT_FIGURE,
+                      .part = trial->split_part,
+                      .pin = part->sections[trial->split_section].out,
+                      .figure = trial->edge != 0 ? CJ_SWING : CJ_OFFSET,
+                      .a = trial->split * part->opamp.offset_v};
+    if (trial->edge != 0)
+        edit->a = fmax(part->opamp.swing_v + trial->edge, LEAST_SWING);
     return true;
 }
 
@@ -326,7 +331,7 @@ cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsign
 {
     cj_edit edits[CJ__TRIAL_EDITS];
     cj__manner split;
-    if (trial->split != 0) {
+    if (trial->split != 0 || trial->edge != 0) {
         if (!with_split(manner, trial, ranking->scene->board, edits, &split))
             return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
         manner = &split;
@@ -335,7 +340,7 @@ cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsign
     cj_status status = fit(ranking, manner, want, trial, &mass, err);
     if (status != CJ_OK)
         return status;
-    double weight = log(manner->weight * (trial->split != 0 ? trial->split_weight : 1));
+    double weight = log(manner->weight * (trial->split_weight > 0 ? trial->split_weight : 1));
     trial->log = trial->density + mass + weight;
     trial->robust += mass + weight;
     memcpy(trial->mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *trial->mean);
@@ -390,6 +395,32 @@ static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
 #define BETWEEN 0.1 /* of those where an offset decides; judged (fault_physics 4: 0.11) */
 #define NEARLY 0.05 /* of its sigma: an offset that decides hardly anything */
 
+#define SWING_SIGMA 0.4  /* V: between what two outputs leave to their rails; see parts.c */
+#define WELL_BEYOND 0.25 /* V: where the other side begins for certain */
+#define HARDLY 0.02      /* of sections that are so far off their usual swing */
+
+/* A section that rests near the end of its swing, as the trial just added has it: the other side of
+ * it stands for itself. */
+static cj_status add_edge(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                          cj_error *err)
+{
+    const cj__outlook *outlook = ranking->outlook;
+    if (outlook->edge_part < 0 || setup->suspect == 0)
+        return CJ_OK;
+    cj__trial other = *setup, *usual = &ranking->trials[ranking->trial_count - 1];
+    double beyond = 0.5 * erfc(outlook->edge_v / SWING_SIGMA * M_SQRT1_2);
+    if (beyond < HARDLY)
+        return CJ_OK;
+    other.split_part = outlook->edge_part;
+    other.split_section = outlook->edge_section;
+    other.edge = (outlook->edge_rails ? -1 : 1) * (outlook->edge_v + WELL_BEYOND);
+    other.split_weight = beyond;
+    usual->split_weight = 1 - beyond;
+    usual->log += log(1 - beyond);
+    usual->robust += log(1 - beyond);
+    return new_trial(ranking, &other, want, err);
+}
+
 /* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts
  * its size. */
 cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want, cj_error *err)
@@ -399,8 +430,10 @@ cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned w
     cj_status status = new_trial(ranking, setup, want, err);
     cj__trial split = *setup;
     bool wide;
-    if (status != CJ_OK || !offset_decides(ranking, &split.split_part, &split.split_section, &wide))
+    if (status != CJ_OK)
         return status;
+    if (!offset_decides(ranking, &split.split_part, &split.split_section, &wide))
+        return add_edge(ranking, setup, want, err);
     cj_free(ranking->trials[--ranking->trial_count].mean);
     for (size_t i = 0; i < (wide ? 4 : 2) && status == CJ_OK; i++) {
         split.split = wide ? more[i][0] : ways[i][0];

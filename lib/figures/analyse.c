@@ -395,6 +395,8 @@ static cj_status finish(struct cj__work *w, cj_error *err)
     if (all->tone.present) {
         if (cj__tone_finish(w->sums, &all->tone) != CJ_OK)
             return cj_fail_memory(err);
+        for (int c = 0; c < all->channels; c++)
+            cj__tone_widen(&all->tone, c, all->about->channels[all->about->selected[c]].step);
         all->used = w->used;
         all->tone.periods = all->tone.frequency * (double)all->used;
     }

@@ -125,7 +125,7 @@ static double quantisation_harmonics(const struct view *v, int counted)
     double step = v->info->step, peak = v->tone->peak;
     if (!(step > 0) || !(peak > step))
         return step > 0 ? step : 0;
-    double noise = fmax(0, v->tone->residual / (step * step) - 1.0 / 12);
+    double noise = cj__noise_in_steps(v->tone->residual, step);
     double share = fmin(1, counted / (2 * M_PI * peak / step));
     return step * sqrt(share / 6) * exp(-2 * M_PI * M_PI * noise);
 }

@@ -121,6 +121,11 @@ cj__tone_sums *cj__tone_sums_new(int channels, int harmonics, int reference);
 void cj__tone_sums_free(cj__tone_sums *sums);
 cj_status cj__tone_sums_add(cj__tone_sums *sums, const cj_tone_fit *fit, size_t start);
 cj_status cj__tone_finish(const cj__tone_sums *sums, cj__tone *tone);
+/* Noise at the converter, as a variance in steps, of what a tone leaves. */
+double cj__noise_in_steps(double residual, double step);
+/* Widens what is known of a channel's fundamental, and of the ratio, by what the converter's steps
+ * do to it. */
+void cj__tone_widen(cj__tone *tone, int channel, double step);
 void cj__tone_release(cj__tone *tone);
 
 /* ---- noise, hum, stray lines ---- */

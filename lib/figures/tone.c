@@ -223,6 +223,34 @@ cj_status cj__tone_finish(const cj__tone_sums *sums, cj__tone *tone)
     return CJ_OK;
 }
 
+double cj__noise_in_steps(double residual, double step)
+{
+    return fmax(0, residual / (step * step) - 1.0 / 12);
+}
+
+/* A sine of A steps comes out of a converter larger or smaller by up to 2/pi |J1(2 pi A)| steps as
+ * its middle lies between two of them: the first term of the Fourier series of the staircase. Noise
+ * of variance s (steps squared) shrinks it by exp(-2 pi^2 s). (R. M. Gray, IEEE Trans. Inf. Theory
+ * 36 (1990) 1220, from memory; checked against a staircase in tests/figures.) J1 by its envelope.
+ */
+static double steps_bias(double peak, double residual, double step)
+{
+    double x = 2 * M_PI * peak / step;
+    double bessel = fmin(fmin(x / 2, 0.582), sqrt(2 / (M_PI * x)));
+    double noise = exp(-2 * M_PI * M_PI * cj__noise_in_steps(residual, step));
+    return 2 / M_PI * bessel * noise * step;
+}
+
+void cj__tone_widen(cj__tone *tone, int channel, double step)
+{
+    cj__tone_channel *to = &tone->channel[channel];
+    if (!(step > 0) || !(to->peak > 0))
+        return;
+    double u = steps_bias(to->peak, to->residual, step) / M_SQRT2; /* wherever its middle lies */
+    to->peak_u = hypot(to->peak_u, u);
+    tone->gain_u = hypot(tone->gain_u, u / to->peak);
+}
+
 void cj__tone_release(cj__tone *tone)
 {
     for (int c = 0; c < 2; c++) {

@@ -1,13 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Scores `coldjoint diagnose` on a blind set.
 
-    blind_run.py COLDJOINT BOARD DIR [--jobs J] [--wrong FILE] [--bars] [-- OPTION...]
+    blind_run.py COLDJOINT BOARD DIR [--jobs J] [--wrong FILE] [--alike] [--bars] [-- OPTION...]
     blind_run.py COLDJOINT BOARD --make N --seed S ...
 
 DIR holds units as blind_set.py makes them (the 2 000 of the hall mixer, an hour on two cores:
 blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 2000 --seed 77 --jobs 2); options after -- go to diagnose (audio: `--full-scale 16`). Prints one line
 per figure with its Wilson 95 % interval, a table by fault kind, and (--wrong, `-` for standard output) every wrong
-unit with its truth and the first three findings. With --bars the exit status is 1 where a bar is missed by more than
+unit with its truth and the first three findings; with --alike how many of the wrong names are of faults that read the
+same (blind_alike.py). With --bars the exit status is 1 where a bar is missed by more than
 chance: a proportion whose interval lies wholly below its bar. Where the bar itself is not reached yet, HELD is what
 --bars holds the program to, so that it does not get worse unseen.
 
@@ -36,6 +37,7 @@ import tempfile
 import numpy as np
 
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
+import blind_alike  # noqa: E402
 import blind_set  # noqa: E402
 import faults  # noqa: E402
 import spice  # noqa: E402
@@ -223,6 +225,7 @@ def main():
     options.add_argument('--jobs', type=int, default=1)
     options.add_argument('--units', type=int, help='only the first so many')
     options.add_argument('--wrong')
+    options.add_argument('--alike', action='store_true')
     options.add_argument('--bars', action='store_true')
     cut = sys.argv.index('--') if '--' in sys.argv else len(sys.argv)
     given, more = options.parse_args(sys.argv[1:cut]), sys.argv[cut + 1:]
@@ -246,6 +249,9 @@ def score(given, more):
     results = [(t, a, judge(board, t, a)) for t, a in zip(truths, answers) if 'broken' not in a]
     print(f'{given.folder}: {len(units)} units, {len(broken)} broken')
     ok, ece = report(given.program, given.board, board, results)
+    if given.alike:
+        text = pathlib.Path(given.board).read_text(encoding='utf-8')
+        blind_alike.report(board, text, results, '--full-scale' in more, given.jobs)
     wrong = [tell(t['unit'], t, a) for t, a, j in results if not j[1]]
     if given.wrong == '-':
         print('\n'.join(wrong))

@@ -372,13 +372,14 @@ def waves(board, edits, unit):
     """{step: period [channels][GRID]}, steps that failed, steps that had not settled, messages.
 
     A step that has not settled after PERIODS takes LONGER ones, and where it still moves SETTLED_S (a coupling capacitor
-    against a winding, the drift of a rest that clipping moves: a bench waits for them); where it has a slow tail and
-    every section stays within its swing, the settled answer is the linear one."""
+    against a winding, the drift of a rest that clipping moves: a bench waits for them); where it has a slow tail,
+    every section stays within its swing, and no diode may conduct, the settled answer is the linear one."""
     names = [s['name'] for s in steps_of(board)]
     out, messages = transient(board, edits, unit, names)
     again = [n for n in names if n in out and (out[n][1] > 2e-3 or out[n][2] > 2e-3) and board.steps[n]['hz']]
     restless, beyond = [], {}
-    settled = linear(board, edits, unit, beyond) if again else None
+    bends = any(p['kind'] == 'diode' for p in board.parts.values())
+    settled = linear(board, edits, unit, beyond) if again and not bends else None
     for name in list(again):
         step = board.steps[name]
         if settled is None or beyond[name] > 0.98 or step['shape'] != 'tone' or any(e.get('thd') for e in edits):
