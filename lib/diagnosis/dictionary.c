@@ -18,8 +18,8 @@ static const double share[] = {
     [CJ_FAULT_AT_RAIL] = 0.05,     [CJ_FAULT_WEAK] = 0.03,    [CJ_FAULT_UNPOWERED] = 0.03,
 };
 
-/* What the strays across a bad joint change of what it lets through, at 1 kHz, where that is stepped
- * through time; judged. Elsewhere they are solved: sigma of ln farad, 10^U(-13.0, -11.7) of
+/* What the strays across a bad joint change of what it lets through, at 1 kHz, where that is
+ * stepped through time; judged. Elsewhere they are solved: sigma of ln farad, 10^U(-13.0, -11.7) of
  * fault_physics. */
 #define JOINT_DB 1
 #define JOINT_STRAYS 0.86
@@ -57,8 +57,7 @@ static bool connected(const cj_part *part, int pin)
 static void conducting_joint(cj__dictionary *dictionary, cj__suspect *suspect, int index, int pin,
                              double least_ohm)
 {
-    cj_edit lift = {
-        .kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e7, .b = CJ__STRAY_F};
+    cj_edit lift = {.kind = CJ_EDIT_LIFT, .part = index, .pin = pin, .a = 1e7, .b = CJ__STRAY_F};
     cj__manner *manner = cj__manner_one(dictionary, suspect, lift, 0.15);
     if (manner == NULL)
         return;

@@ -100,6 +100,15 @@ static bool agree(const double *level, double *off, size_t count, double *apart)
     return 3 * alike >= 2 * count;
 }
 
+/* A level far from nominal that not all steps have: the board loads the source in those. */
+static bool loaded(const double *level, size_t count)
+{
+    size_t usual = 0;
+    for (size_t i = 0; i < count; i++)
+        usual += fabs(level[i] - 1) < 2 * LEVEL_SIGMA;
+    return fabs(level[count / 2] - 1) > 4 * LEVEL_SIGMA && usual > 0;
+}
+
 /* The input's own error is the same in all steps too, so what is left of it is how well it repeats.
  */
 static void repeat(cj__scene *scene, double drive)
@@ -131,7 +140,7 @@ cj_status cj__scene_levels(cj__scene *scene, cj_error *err)
         if (drive > 0)
             status = collect(scene, drive, level, &count, err);
         /* the first nominal level that has enough steps */
-        if (status != CJ_OK || !agree(level, off, count, &apart))
+        if (status != CJ_OK || !agree(level, off, count, &apart) || loaded(level, count))
             continue;
         for (size_t k = 0; k < scene->look_count; k++)
             if (cj__look_drive(scene, k) == drive)

@@ -59,8 +59,10 @@ static double clip_error(const cj__filling *filling, int point, int channel)
 #define ALIKE 0.99
 #define OTHERWISE 0.14 /* sqrt(1 - ALIKE^2) */
 
-#define DC_LEAST 0.003 /* V */
-#define DC_MOST 0.3    /* of DC and tone together */
+#define DC_LEAST 0.003   /* V */
+#define STAYS 0.85       /* of a channel that stays at its rail but for a tenth or two: DC */
+#define DC_OF_SWING 0.55 /* V: there its swing is all that is not known */
+#define DC_MOST 0.3      /* of DC and tone together */
 
 #define DISTORTS 0.01 /* THD of a wave that loses some of its tone */
 
@@ -374,8 +376,11 @@ static void fill_dc(const cj__filling *filling, size_t index)
     if (filling->seen->by == CJ_BY_TRANSIENT &&
         !cj__look_source(filling->scene, filling->look, feature->channel)) {
         bool rests = rests_at_rail(filling) && !slams(filling, 0, feature->channel);
-        double most = rests ? 1.5 : 0.4, dc = filling->seen->dc_v[feature->channel];
-        double size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel));
+        double dc = filling->seen->dc_v[feature->channel],
+               size = fabs(dc) + cabs(tone(filling, feature->point, feature->channel)),
+               most = !rests                    ? 0.4
+                      : fabs(dc) > STAYS * size ? DC_OF_SWING
+                                                : 1.5;
         double error = fmin(most, DC_LEAST + dc_bent(filling, feature->channel) * size);
         set_behind(filling, feature, 0, clip_column(filling, feature, feature->channel) + 2,
                    CLIP_COMMON * error);

@@ -109,16 +109,19 @@ cj__manner *cj__joined(cj__dictionary *dictionary, cj__suspect *suspect, int par
     return manner;
 }
 
-/* The section at a rail with the pin lifted. */
-static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part,
-                      const cj_section *section, cj_mode mode, double weight)
+/* The section at a rail with the pin lifted: what the diodes across its inputs do, or the input's
+ * own current, does not reach the net. */
+static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int out,
+                      cj_mode mode, double weight)
 {
     if (weight <= 0)
         return;
-    cj__manner *manner =
-        cj__manner_one(dictionary, suspect, hold(part, section->out, mode, 0), weight);
-    if (manner != NULL)
-        manner->residue = 1e-3;
+    cj__manner *manner = with_edits(dictionary, suspect, 2, weight);
+    if (manner == NULL)
+        return;
+    manner->edits[0] = hold(part, out, mode, 0);
+    manner->edits[1] = lift(part, pin, OPEN_OHM);
+    manner->residue = 1e-3;
 }
 
 /* Ohms of the lifted joint over those of the leak that closes the loop, where it closes; sigma of
@@ -194,8 +197,8 @@ static void open_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int
         high = low = 0.4;
         leak = 0.2;
     }
-    lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
-    lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
+    lifted_at(dictionary, suspect, part, section->inverting, section->out, CJ_HIGH, 0.85 * high);
+    lifted_at(dictionary, suspect, part, section->inverting, section->out, CJ_LOW, 0.85 * low);
     if (leak > 0)
         leaky_inverting(dictionary, suspect, part, section, 0.85 * leak);
     bad_joint(dictionary, suspect, part, section->inverting, 0.15);
@@ -270,8 +273,8 @@ static void open_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part
         high = low = 0.4;
         leak = 0.2;
     }
-    lifted_at(dictionary, suspect, part, section, CJ_HIGH, 0.85 * high);
-    lifted_at(dictionary, suspect, part, section, CJ_LOW, 0.85 * low);
+    lifted_at(dictionary, suspect, part, section->plus, section->out, CJ_HIGH, 0.85 * high);
+    lifted_at(dictionary, suspect, part, section->plus, section->out, CJ_LOW, 0.85 * low);
     if (leak > 0)
         leak_to_pad(dictionary, suspect, part, section, 0.85 * leak);
     bad_joint(dictionary, suspect, part, section->plus, 0.15);

@@ -11,9 +11,10 @@
 /* Beside a good unit: something that changes a few readings. */
 #define NONE_SHARE_GOOD 0.0045
 /* Beside a fault that explains everything: something that looks like it (a second fault that hardly
- * shows, a part too many). On blind sets of six boards 4 % of the findings that explained everything
- * were such; of leads without contact (all but a package's pins) 10 %, for one that stands in another
- * hole is missing from its own; of wrong values 7 %, for a part beside another makes one of it. */
+ * shows, a part too many). On blind sets of six boards 4 % of the findings that explained
+ * everything were such; of leads without contact (all but a package's pins) 10 %, for one that
+ * stands in another hole is missing from its own; of wrong values 7 %, for a part beside another
+ * makes one of it. */
 #define NONE_SHARE 0.04
 #define NONE_SHARE_LEAD 0.12
 #define NONE_SHARE_VALUE 0.07
@@ -142,7 +143,8 @@ static const cj__trial *best_plain(const cj__ranking *ranking, size_t first)
     const cj__trial *best = NULL;
     for (size_t t = first; t < ranking->trial_count; t++) {
         const cj__trial *trial = &ranking->trials[t];
-        if (trial->split == 0 && trial->edge == 0 && !trial->rough && (best == NULL || trial->robust > best->robust))
+        if (trial->split == 0 && trial->edge == 0 && !trial->rough &&
+            (best == NULL || trial->robust > best->robust))
             best = trial;
     }
     return best;
@@ -249,8 +251,7 @@ static void sum_up(cj__ranking *ranking)
         *sum = cj__add_logs(*sum, trial->log + prior);
         double share = none_share(ranking->scene->board, ranking->suspects, trial->suspect);
         if (!trial->rough)
-            ranking->none_log =
-                cj__add_logs(ranking->none_log, trial->robust + prior + log(share));
+            ranking->none_log = cj__add_logs(ranking->none_log, trial->robust + prior + log(share));
         high = fmax(high, *sum);
     }
     high = fmax(high, ranking->none_log);

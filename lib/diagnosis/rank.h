@@ -14,7 +14,7 @@
 
 typedef struct cj__trial {
     size_t suspect, manner;
-    double split; /* the offset that decides a rail, in its sigmas; 0: no such choice */
+    double split;        /* the offset that decides a rail, in its sigmas; 0: no such choice */
     double edge;         /* V that the section's swing is off, where that decides; 0: it does not */
     double split_weight; /* of this side or swing; 0: the only one */
     int split_part, split_section;

@@ -137,7 +137,7 @@ typedef struct cj__outlook {
     int fragile_part, fragile_section;
     int edge_part, edge_section; /* as in cj_prediction */
     double edge_v;
-    bool edge_rails; /* it rests at its rail */
+    bool edge_rails;    /* it rests at its rail */
     double *bare;       /* [rows] means before the curvature of wide tolerances shifted them */
     double *up, *shift; /* [rows] scratch */
     struct cj__outlook *scratch;

@@ -80,8 +80,8 @@ static cj__manner *join(cj__suspect *pair, const cj__manner *a, const cj__manner
         return NULL;
     cj_edit *edits = manner->edits;
     size_t count = manner->edit_count;
-    bool first = b->prior == CJ__FIXED ||
-                 (a->prior == CJ__PART_VALUE && b->prior != CJ__PART_VALUE);
+    bool first =
+        b->prior == CJ__FIXED || (a->prior == CJ__PART_VALUE && b->prior != CJ__PART_VALUE);
     const cj__manner *searched = first ? a : b, *also = a->also_sigma > 0 ? a : b;
     double weight = manner->weight;
     *manner = *searched;

@@ -48,8 +48,8 @@ typedef struct cj__manner {
     bool slams;     /* the residue is in volts: an open output that goes from rail to rail */
     double bias; /* sigma of the bias current of the part's sections, relative; 0: the parameter's
                     own */
-    double loose_db;  /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
-                         20 kHz */
+    double loose_db; /* sigma of the gain at 1 kHz where this manner changes it; ten times that at
+                        20 kHz */
     bool loose_in_time; /* only where it is stepped through time; elsewhere it is solved */
     double loose_ohm; /* a joint below this many ohm is known the better for it; 0: all the same */
     bool thd_unknown;

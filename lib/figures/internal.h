@@ -251,7 +251,7 @@ typedef struct cj__two_tones {
     bool present; /* the figures below are filled in */
     cj__imd imd[2];
     cj__tone_point point[2]; /* the lower tone, the upper */
-    int stronger;       /* of the two, in channel 1 */
+    int stronger;            /* of the two, in channel 1 */
 } cj__two_tones;
 
 /* The two strongest lines of n samples, where they are two tones: most of the signal, neither a

@@ -48,6 +48,7 @@ int main(void)
         cmocka_unit_test(readings_of_a_fault_name_it),
         cmocka_unit_test(a_clipped_step_leaves_the_value_to_the_others),
         cmocka_unit_test(two_unknowns_are_found_together),
+        cmocka_unit_test(a_stage_behind_a_stuck_one_may_follow_it),
         cmocka_unit_test(a_marked_value_has_its_tolerance),
         cmocka_unit_test(a_good_unit_is_healthy),
         cmocka_unit_test(a_level_that_stays_put_shows_a_load),

@@ -36,6 +36,7 @@ void a_value_reaches_a_look_by_its_spread(void **state);
 void readings_of_a_fault_name_it(void **state);
 void a_clipped_step_leaves_the_value_to_the_others(void **state);
 void two_unknowns_are_found_together(void **state);
+void a_stage_behind_a_stuck_one_may_follow_it(void **state);
 void a_marked_value_has_its_tolerance(void **state);
 void a_good_unit_is_healthy(void **state);
 void a_level_that_stays_put_shows_a_load(void **state);

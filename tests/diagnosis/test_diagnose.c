@@ -245,6 +245,67 @@ void two_unknowns_are_found_together(void **state)
     }
 }
 
+/* Behind a stage stuck at a rail an inverter of gain 1 stands at the end of its own swing: with a
+ * little more swing than its fellow it still lets the tone through, with a little less it does not.
+ * So does a follower's lifted input, whose clamping diodes reach the jack no more; where it is
+ * stuck, they pull the source down in two of three steps, which is no question of the generator.
+ * Values invented.
+ */
+void a_stage_behind_a_stuck_one_may_follow_it(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "board: two\nrails: {v+: 12, v-: -12}\n"
+        "inputs: [{net: a, source: 50}, {net: b, source: 50}]\noutputs: [{net: out, load: 10k}]\n"
+        "parts:\n"
+        "  - {ref: R1, kind: resistor, value: 100k, pins: [a, gnd]}\n"
+        "  - {ref: R2, kind: resistor, value: 22k, pins: [n1, n2]}\n"
+        "  - {ref: R3, kind: resistor, value: 22k, pins: [n2, n3]}\n"
+        "  - {ref: R4, kind: resistor, value: 47k, pins: [b, n2]}\n"
+        "  - {ref: R5, kind: resistor, value: 100, pins: [n3, out]}\n"
+        "  - {ref: U1, kind: opamp, type: %s, pins: [n1, n1, a, v-, gnd, n2, n3, v+]}\n"
+        "steps:\n"
+        "  - {step: a, drive: a, tone: {hz: 1000, peak: 0.1}, see: [a, out]}\n"
+        "  - {step: b, drive: b, tone: {hz: 1000, peak: 0.1}, see: [b, out]}\n"
+        "  - {step: first, drive: a, tone: {hz: 1000, peak: 0.1}, see: [a, n1]}\n"
+        "  - {step: quiet, drive: none, see: [n1, out]}\n";
+    static const struct {
+        const char *type, *fault;
+        cj_edit edit;
+        double swing_v;
+    } cases[] = {
+        {"TL072", "at-rail:U1:1=v-", {.kind = CJ_EDIT_MODE, .pin = 1, .mode = CJ_LOW}, -0.4},
+        {"TL072", "at-rail:U1:1=v-", {.kind = CJ_EDIT_MODE, .pin = 1, .mode = CJ_LOW}, 0.4},
+        {"NE5532", "at-rail:U1:1=v-", {.kind = CJ_EDIT_MODE, .pin = 1, .mode = CJ_LOW}, -0.4},
+        {"NE5532",
+         "open-pin:U1:3",
+         {.kind = CJ_EDIT_LIFT, .pin = 3, .a = 1e13, .b = 0.5e-12},
+         -0.4},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct unit unit;
+        char board[sizeof text + 20];
+        snprintf(board, sizeof board, text, cases[i].type);
+        unit_of(&unit, board_text(board));
+        int u1 = part(unit.board, "U1");
+        cj_edit edits[2] = {cases[i].edit, {.kind = CJ_EDIT_FIGURE, .pin = 7, .figure = CJ_SWING}};
+        edits[0].part = edits[1].part = u1;
+        edits[1].a = unit.board->parts[u1].opamp.swing_v + cases[i].swing_v;
+        read_all(&unit, edits, 2);
+        cj_diagnosis *diagnosis = diagnose(&unit, NULL);
+        if (diagnosis->findings->count == 0 ||
+            !lists(&diagnosis->findings->items[0], cases[i].fault) ||
+            !(diagnosis->findings->items[0].probability > 0.8)) {
+            for (size_t f = 0; f < diagnosis->findings->count; f++)
+                print_finding(&diagnosis->findings->items[f]);
+            fail_msg("%s of %s, swing off by %g V, is not the first finding", cases[i].fault,
+                     cases[i].type, cases[i].swing_v);
+        }
+        cj_diagnosis_free(diagnosis);
+        unit_free(&unit);
+    }
+}
+
 /* A potentiometer of 20 % that acts as 1k15 may have 1k written on it: the interval is of that. */
 void a_marked_value_has_its_tolerance(void **state)
 {

@@ -198,6 +198,13 @@ void pairs_join_their_manners(void **state)
     assert_string_equal(pair->fault.part, "U1");
     assert_non_null(pair->fault.with);
     assert_string_equal(pair->fault.with->part, "R14");
+    /* and so it is when it comes first and the other has a stray to search for */
+    open = find(suspects, CJ_FAULT_OPEN_PIN, "R1", 1, 0);
+    assert_int_not_equal(open->manners[0].prior, CJ__FIXED);
+    pair = cj__suspects_add_pair(suspects, &suspects->items[second], open, 0.5);
+    assert_non_null(pair);
+    assert_int_equal(pair->manners[0].free_edit, 0);
+    assert_int_equal(pair->manners[0].prior, CJ__PART_VALUE);
     cj__suspects_free(suspects);
     cj_board_free(board);
 }

@@ -188,6 +188,7 @@ int main(void)
         cmocka_unit_test(intermodulation_that_cannot_be_told),
         cmocka_unit_test(pair_at_two_tones),
         cmocka_unit_test(flat_tops),
+        cmocka_unit_test(steps_make_a_small_tone_larger_or_smaller),
         cmocka_unit_test(edges_of_squares),
         cmocka_unit_test(edges_too_fast_or_absent),
         cmocka_unit_test(edges_scatter_as_stated),

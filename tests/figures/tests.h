@@ -34,6 +34,7 @@ void intermodulation_in_noise(void **state);
 void intermodulation_that_cannot_be_told(void **state);
 void pair_at_two_tones(void **state);
 void flat_tops(void **state);
+void steps_make_a_small_tone_larger_or_smaller(void **state);
 void losses(void **state);
 void levels_in_steps(void **state);
 void dc_that_drifts(void **state);
