@@ -30,6 +30,22 @@ static const cj__suspect *find(const cj__suspects *suspects, cj_fault_kind kind,
     return found;
 }
 
+/* A section held at its rail for a lifted input has the input lifted too. */
+static void check_lifted(const cj__suspect *suspect, int pin)
+{
+    for (size_t m = 0; m < suspect->count; m++) {
+        const cj__manner *manner = &suspect->manners[m];
+        bool held = false, lifted = false;
+        for (size_t e = 0; e < manner->edit_count; e++) {
+            held = held || (manner->edits[e].kind == CJ_EDIT_MODE);
+            lifted = lifted || (manner->edits[e].kind == CJ_EDIT_LIFT &&
+                                manner->edits[e].pin == pin && manner->edits[e].a > 1e9);
+        }
+        if (held && !lifted)
+            fail_msg("pin %d, manner %zu: at its rail, but the pin is not lifted", pin, m);
+    }
+}
+
 void every_pin_can_be_open(void **state)
 {
     (void)state;
@@ -49,6 +65,9 @@ void every_pin_can_be_open(void **state)
                              wanted ? "missing" : "nc");
                 if (suspect != NULL)
                     assert_int_equal(suspect->both_pins, part->pin_count == 2);
+                for (int s = 0; suspect != NULL && s < part->section_count; s++)
+                    if (pin == part->sections[s].plus || pin == part->sections[s].inverting)
+                        check_lifted(suspect, pin);
             }
         }
         cj__suspects_free(suspects);
