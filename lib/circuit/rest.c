@@ -309,44 +309,32 @@ static bool offset_reach(cj__change *change, const cj__rest *rest, size_t k, dou
     return true;
 }
 
+#define EDGE_V 1.0 /* farther from where its swing ends no output of a maker's differs; judged */
+
 /* The section whose rest would be another with its offset one sigma off; at the very edge of the
- * swing that is no other reading, so a good part of the swing has to be crossed. */
-static cj_status find_fragile(cj__change *change, cj__rest *rest, cj_error *err)
+ * swing that is no other reading, so a good part of the swing has to be crossed. Where there is
+ * none: the section nearest to that edge, on either side, which rests otherwise with a little more
+ * swing, or less. */
+static cj_status find_doubtful(cj__change *change, cj__rest *rest, cj_error *err)
 {
     const cj__frame *frame = change->frame;
     const cj_board *board = change->emission.numbering->board;
     double most = 1;
-    for (size_t k = 0; k < frame->netlist.amp_count; k++) {
-        const cj__amp *amp = frame->amps[k];
-        double sigma = board->parts[amp->part].opamp.offset_v, reach, room;
-        if (amp->mode != CJ_LINEAR || !(sigma > 0) || !isfinite(amp->high_v) || cj__is_cut_off(amp))
-            continue;
-        if (!offset_reach(change, rest, k, sigma, &reach, &room))
-            return cj_fail_memory(err);
-        if (reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
-            most = reach / cj__larger(room, 1e-30), rest->fragile = (int)k;
-    }
-    return CJ_OK;
-}
-
-#define EDGE_V 1.0 /* farther from its swing no output of a maker's differs */
-
-/* The section nearest to where its swing ends, on either side of it: with a little more swing, or
- * less, it would rest otherwise. */
-static cj_status find_edge(cj__change *change, cj__rest *rest, cj_error *err)
-{
-    const cj__frame *frame = change->frame;
     rest->edge_v = EDGE_V;
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *amp = frame->amps[k];
-        double reach, room;
+        double sigma = board->parts[amp->part].opamp.offset_v, reach, room;
         if (amp->mode != CJ_LINEAR || !isfinite(amp->high_v) || cj__is_cut_off(amp))
             continue;
-        if (!offset_reach(change, rest, k, 0, &reach, &room))
+        if (!offset_reach(change, rest, k, sigma, &reach, &room))
             return cj_fail_memory(err);
+        if (sigma > 0 && reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
+            most = reach / cj__larger(room, 1e-30), rest->fragile = (int)k;
         if (room >= 0 && room < rest->edge_v)
             rest->edge_v = room, rest->edge = (int)k;
     }
+    if (rest->fragile >= 0)
+        rest->edge = -1;
     return CJ_OK;
 }
 
@@ -413,9 +401,7 @@ cj_status cj__rest_find(cj__change *change, cj__rest *rest, cj_error *err)
     if (rest->bare)
         rest->fragile = -1;
     else
-        status = find_fragile(change, rest, err);
-    if (status == CJ_OK && !rest->bare && rest->fragile < 0)
-        status = find_edge(change, rest, err);
+        status = find_doubtful(change, rest, err);
     cj__terms_solve(change, change->frame->rest);
     return status;
 }
