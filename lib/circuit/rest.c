@@ -324,11 +324,11 @@ static cj_status find_doubtful(cj__change *change, cj__rest *rest, cj_error *err
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *amp = frame->amps[k];
         double sigma = board->parts[amp->part].opamp.offset_v, reach, room;
-        if (amp->mode != CJ_LINEAR || !isfinite(amp->high_v) || cj__is_cut_off(amp))
-            continue;
+        if (amp->mode != CJ_LINEAR || !(sigma > 0) || !isfinite(amp->high_v) || cj__is_cut_off(amp))
+            continue; /* one without an offset is ideal: its swing is what it is */
         if (!offset_reach(change, rest, k, sigma, &reach, &room))
             return cj_fail_memory(err);
-        if (sigma > 0 && reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
+        if (reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
             most = reach / cj__larger(room, 1e-30), rest->fragile = (int)k;
         if (room >= 0 && room < rest->edge_v)
             rest->edge_v = room, rest->edge = (int)k;
