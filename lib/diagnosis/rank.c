@@ -43,6 +43,11 @@ void cj__ranking_free(cj__ranking *ranking)
     cj_free(ranking);
 }
 
+bool cj__worked_enough(const cj__ranking *ranking)
+{
+    return cj_bench_work(ranking->scene->bench) - ranking->work_before > CJ__WORK_MOST;
+}
+
 /* ---- what a manner changes ---- */
 
 /* Variance of a row from the spread of the parts. */
@@ -190,7 +195,7 @@ static cj_status try_manner(cj__ranking *ranking, size_t index, size_t m, cj_err
     cj__trial setup = {.suspect = index, .manner = m, .free_value = NAN, .low = NAN, .high = NAN};
     if (manner->weight <= 0)
         return CJ_OK;
-    if (index > 0 && cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST) {
+    if (index > 0 && cj__worked_enough(ranking)) {
         ranking->left_out++;
         return CJ_OK;
     }
@@ -322,7 +327,7 @@ static cj_status refine(cj__ranking *ranking, cj_error *err)
         cj__trial *trial = &ranking->trials[t];
         const cj__suspect *suspect = &ranking->suspects->items[trial->suspect];
         const cj__manner *manner = &suspect->manners[trial->manner];
-        bool enough = cj_bench_work(ranking->scene->bench) > CJ__WORK_MOST;
+        bool enough = cj__worked_enough(ranking);
         ranking->left_out += enough;
         if (enough) {
             trial->log = trial->robust = -INFINITY;
@@ -403,6 +408,7 @@ cj_status cj__rank(const cj__scene *scene, cj__suspects *suspects, double health
     ranking->scene = scene;
     ranking->suspects = suspects;
     ranking->most = -INFINITY;
+    ranking->work_before = cj_bench_work(scene->bench);
     set_priors(suspects, healthy_prior);
     cj_status status = prepare(ranking, err);
     if (status == CJ_OK)

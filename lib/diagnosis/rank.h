@@ -59,6 +59,7 @@ typedef struct cj__ranking {
     size_t known;          /* suspects in the three arrays above */
     size_t left_out;       /* manners not tried: the board has too many op-amps for all of them */
     double most;           /* density of the best trial so far */
+    double work_before;    /* of the bench, when this ranking began */
     double none_log, none; /* none of these */
     double *healthy;       /* [rows] means of a good unit; owned by `unit` */
     cj__outlook *unit;     /* a good unit */
@@ -145,6 +146,7 @@ enum { CJ__MINIMA = 3 };
 /* Enough has been done: multiplications after which no further fault is tried (a dozen seconds on a
  * bench's computer; the hall mixer takes a hundredth of it). */
 #define CJ__WORK_MOST 5e9
+bool cj__worked_enough(const cj__ranking *ranking); /* since it began */
 CJ_MUST_CHECK cj_status cj__search(cj__ranking *ranking, const cj__manner *manner,
                                    cj__normal *metric, double found[CJ__MINIMA], int *count,
                                    cj_error *err);

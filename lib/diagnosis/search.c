@@ -296,7 +296,7 @@ static cj_status grid_in_time(struct misfit *misfit, int points, double *best, d
     cj_status status = CJ_OK;
     for (int i = 0; i < points && status == CJ_OK; i++) {
         double here;
-        if (i > 0 && cj_bench_work(misfit->ranking->scene->bench) > CJ__WORK_MOST)
+        if (i > 0 && cj__worked_enough(misfit->ranking))
             break;
         status = misfit_at(misfit, low + i * step, &here, err);
         if (status == CJ_OK && here < *least) {
