@@ -29,7 +29,8 @@ static bool rests_at_rail(const cj__filling *filling)
  * without it. This and what follows is judged, from misses on blind sets, not measured apart. */
 #define CLEAN 0.03
 
-/* Driven from rail to rail, whatever its rest is: both swings tell its tone and its DC. */
+/* Driven from rail to rail, whatever its rest is: both swings tell its tone and its DC. By a wave
+ * that is nearly as large as the supply allows and has little DC; judged as well. */
 static bool slams(const cj__filling *filling, int point, int channel)
 {
     const cj_prediction *seen = filling->seen;

@@ -11,10 +11,11 @@
 /* Beside a good unit: something that changes a few readings. */
 #define NONE_SHARE_GOOD 0.0045
 /* Beside a fault that explains everything: something that looks like it (a second fault that hardly
- * shows, a part too many). On blind sets of six boards 4 % of the findings that explained
- * everything were such; of leads without contact (all but a package's pins) 10 %, for one that
- * stands in another hole is missing from its own; of wrong values 7 %, for a part beside another
- * makes one of it. */
+ * shows, a part too many); more beside a lead without contact (all but a package's pins), for one
+ * that stands in another hole is missing from its own, and beside a wrong value, for a part across
+ * another makes one of it. Judged, from the first 805 units of a blind set of the hall mixer. What
+ * its 2 000 then showed of findings of 0.8 and more: 39 of 616 wrong, of leads 13 of 202, of values
+ * 17 of 156; on three other boards 1 of 65. */
 #define NONE_SHARE 0.04
 #define NONE_SHARE_LEAD 0.12
 #define NONE_SHARE_VALUE 0.07

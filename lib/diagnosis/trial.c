@@ -395,7 +395,7 @@ static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
 #define BETWEEN 0.1 /* of those where an offset decides; judged (fault_physics 4: 0.11) */
 #define NEARLY 0.05 /* of its sigma: an offset that decides hardly anything */
 
-#define SWING_SIGMA 0.4  /* V: between what two outputs leave to their rails; see parts.c */
+/* Judged. */
 #define WELL_BEYOND 0.25 /* V: where the other side begins for certain */
 #define HARDLY 0.02      /* of sections that are so far off their usual swing */
 
@@ -408,7 +408,8 @@ static cj_status add_edge(cj__ranking *ranking, const cj__trial *setup, unsigned
     if (outlook->edge_part < 0 || setup->suspect == 0)
         return CJ_OK;
     cj__trial other = *setup, *usual = &ranking->trials[ranking->trial_count - 1];
-    double beyond = 0.5 * erfc(outlook->edge_v / SWING_SIGMA * M_SQRT1_2);
+    double spread = ranking->scene->board->parts[outlook->edge_part].opamp.swing_spread;
+    double beyond = spread > 0 ? 0.5 * erfc(outlook->edge_v / spread * M_SQRT1_2) : 0;
     if (beyond < HARDLY)
         return CJ_OK;
     other.split_part = outlook->edge_part;

@@ -168,8 +168,6 @@ void two_tones(void **state)
     memory_capture_free(made);
 }
 
-/* Sines clipped at several depths, on one side and on both; shares of time are closed form:
- * acos(1/overdrive)/pi. */
 /* A tone of a third of a step on DC anywhere between two steps, as a scope shows the rest of one at
  * an output that stands at its rail: the staircase itself is the outside check. The gain is off by
  * up to a fifth there, far more than noise explains; what is stated covers it. */
@@ -197,6 +195,8 @@ void steps_make_a_small_tone_larger_or_smaller(void **state)
     assert_true(worst > 0.12); /* there was something to cover */
 }
 
+/* Sines clipped at several depths, on one side and on both; shares of time are closed form:
+ * acos(1/overdrive)/pi. */
 void flat_tops(void **state)
 {
     (void)state;

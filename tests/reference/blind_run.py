@@ -5,12 +5,12 @@
     blind_run.py COLDJOINT BOARD --make N --seed S ...
 
 DIR holds units as blind_set.py makes them (the 2 000 of the hall mixer, an hour on two cores:
-blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 2000 --seed 77 --jobs 2); options after -- go to diagnose (audio: `--full-scale 16`). Prints one line
-per figure with its Wilson 95 % interval, a table by fault kind, and (--wrong, `-` for standard output) every wrong
-unit with its truth and the first three findings; with --alike how many of the wrong names are of faults that read the
-same (blind_alike.py). With --bars the exit status is 1 where a bar is missed by more than
-chance: a proportion whose interval lies wholly below its bar. Where the bar itself is not reached yet, HELD is what
---bars holds the program to, so that it does not get worse unseen.
+blind_set.py fixtures/boards/hall-mixer.yaml DIR --units 2000 --seed 77 --jobs 2); options after -- go to diagnose
+(audio: `--full-scale 16`). Prints one line per figure with its Wilson 95 % interval, a table by fault kind, and
+(--wrong, `-` for standard output) every wrong unit with its truth and the first three findings; with --alike how many
+of the wrong names are of faults that read the same (blind_alike.py). With --bars the exit status is 1 where a bar is
+missed by more than chance: a proportion whose interval lies wholly below its bar. Where the bar itself is not reached
+yet, HELD is what --bars holds the program to, so that it does not get worse unseen.
 
 What counts as right:
   single, double   the true fault stands in the first finding, and the verdict is not "healthy". A wrong value is named
