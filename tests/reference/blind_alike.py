@@ -4,6 +4,7 @@
 Asked of ngspice and of blind_set.py's rule, not of the program: of each fault of the first finding (up to NAMES) so
 many units are drawn (DRAWS), and the unit at hand, both with nominal parts, is as far from them as Rule.distance says.
 Nearer than ALIKE (the distance below which a fault counts as unseen) no bench tells the two apart by these steps.
+The distance is that of linear solutions: of an output that goes from rail to rail it says little.
 """
 import numpy as np
 
