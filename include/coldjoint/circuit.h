@@ -131,6 +131,7 @@ typedef struct cj_prediction {
     int edge_part, edge_section; /* that section rests within 1 V of where its swing ends: one with more swing, or
                               less, would rest otherwise; -1: none, or a fragile one */
     double edge_v;         /* how far from there, V */
+    unsigned long long edges; /* all sections that are within 1 V of it, a bit each; of the board's first 64 */
     signed char *modes;    /* [sections of the board], cj_mode at rest */
     cj_complex *tone_by;   /* [points * channels * parameters] gradients; only with CJ_SPREAD */
     double *dc_by;         /* [channels * parameters]; power off: of resistance_ohm */

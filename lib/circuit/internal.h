@@ -422,6 +422,7 @@ typedef struct cj__rest {
     int fragile;       /* section whose rest hangs on the sign of its offset; -1: none */
     int edge;          /* section that rests at the very edge of its swing; -1: none */
     double edge_v;     /* how far from it, V */
+    unsigned long long edges; /* all that are near theirs, a bit each (of the first 64) */
     bool dead_rail[2]; /* a short takes more than its supply gives: +, - */
     bool poor;         /* the change wants to be solved anew: nothing else is valid */
     size_t amp_count;  /* of state.mode */

@@ -345,6 +345,7 @@ static void clear_prediction(cj_prediction *out)
     out->by = CJ_BY_LINEAR;
     out->fragile_part = out->fragile_section = -1;
     out->edge_part = out->edge_section = -1;
+    out->edges = 0;
     for (int c = 0; c < 2; c++) {
         out->dc_v[c] = out->thd[c] = 0;
         out->resistance_ohm[c] = NAN;
@@ -369,6 +370,7 @@ static void report_rest(const cj__task *task)
         out->edge_part = task->frame->amps[rest->edge]->part;
         out->edge_section = task->frame->amps[rest->edge]->section;
         out->edge_v = rest->edge_v;
+        out->edges = rest->edges;
     }
 }
 

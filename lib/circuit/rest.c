@@ -321,6 +321,7 @@ static cj_status find_doubtful(cj__change *change, cj__rest *rest, cj_error *err
     const cj_board *board = change->emission.numbering->board;
     double most = 1;
     rest->edge_v = EDGE_V;
+    rest->edges = 0;
     for (size_t k = 0; k < frame->netlist.amp_count; k++) {
         const cj__amp *amp = frame->amps[k];
         double sigma = board->parts[amp->part].opamp.offset_v, reach, room;
@@ -330,6 +331,8 @@ static cj_status find_doubtful(cj__change *change, cj__rest *rest, cj_error *err
             return cj_fail_memory(err);
         if (reach > most * room && reach > 0.1 * (amp->high_v - amp->low_v))
             most = reach / cj__larger(room, 1e-30), rest->fragile = (int)k;
+        if (room >= 0 && room < EDGE_V && k < 64)
+            rest->edges |= 1ULL << k;
         if (room >= 0 && room < rest->edge_v)
             rest->edge_v = room, rest->edge = (int)k;
     }

@@ -99,6 +99,7 @@ static void clear(cj__outlook *out, const cj__scene *scene)
     out->moved = 0;
     out->fragile_part = out->fragile_section = -1;
     out->edge_part = out->edge_section = -1;
+    out->edges = 0;
 }
 
 /* Gradients of a look: zero, or those of a good unit, which stay from one manner to the next. */
@@ -192,6 +193,7 @@ static void note_edge(const cj_board *board, const cj_prediction *seen, cj__outl
 {
     if (seen->edge_part < 0)
         return;
+    out->edges |= seen->edges;
     size_t section = (size_t)seen->edge_section;
     for (int p = 0; p < seen->edge_part; p++)
         section += (size_t)board->parts[p].section_count;

@@ -128,6 +128,9 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
  * the logarithm. Judged: the leaks of fault_physics 2.2 are of one size, give or take a decade. */
 #define JOINT_OVER_LEAK 4
 #define JOINT_SPREAD 2
+#define SMALL_LEAK_V 0.5 /* the bias current's, across it; judged */
+#define SMALL_LEAK_BIAS                                                                            \
+    4 /* what makers call typical of one JFET type is 20 pA and 65 pA, 30 and 200 */
 /* A leak beside the joint, and sigma of its logarithm: about as fault_physics 4 sampled them (a
  * decade either way). */
 #define LEAK_OHM 1e12
@@ -145,6 +148,34 @@ static cj_edit biased(int part, const cj_section *section, double ampere)
         .kind = CJ_EDIT_FIGURE, .part = part, .pin = section->out, .figure = CJ_BIAS, .a = ampere};
 }
 
+/* The leak that closes the loop so small that it turns the tone too: searched for, its picofarads
+ * beside it. bias: the one to put in; 0: the part's own. */
+static void small_leak(cj__dictionary *dictionary, cj__suspect *suspect, int part,
+                       const cj_section *section, double bias, double weight)
+{
+    double typical = fmax(dictionary->board->parts[part].opamp.bias_a, 1e-12);
+    cj__manner *manner = with_edits(dictionary, suspect, bias != 0 ? 3 : 2, weight);
+    if (manner == NULL)
+        return;
+    if (bias != 0)
+        manner->edits[2] = biased(part, section, bias);
+    manner->edits[0] = lift(part, section->inverting, OPEN_OHM);
+    manner->edits[1] = (cj_edit){.kind = CJ_EDIT_LEAK,
+                                 .part = part,
+                                 .pin = section->out,
+                                 .pin2 = section->inverting,
+                                 .a = SMALL_LEAK_V / typical};
+    cj__also_unknown(manner, 0, true, 1);
+    manner->prior = CJ__AROUND;
+    manner->free_edit = 1;
+    manner->middle = SMALL_LEAK_V / typical;
+    manner->width = 1.5;
+    manner->low = manner->middle / 100;
+    manner->high = manner->middle * 10;
+    manner->bias = SMALL_LEAK_BIAS;
+    manner->loose_db = STRAY_DB;
+}
+
 /* A JFET's lifted inverting input: a leak from the output closes the loop at DC, the pin's
  * capacitances for the tone (fault_physics 2.2). Its DC is the bias current through the leak. */
 static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, int part,
@@ -154,9 +185,12 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
     const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
     double bias = fmax(opamp->bias_a, 1e-12);
     int ways = bias_ways(opamp);
+    for (int way = 0; way < ways; way++)
+        small_leak(dictionary, suspect, part, section, ways > 1 ? (way ? -bias : bias) : 0,
+                   0.25 * weight / ways);
     for (int i = 0; i < 3 * ways; i++) {
         cj__manner *manner =
-            with_edits(dictionary, suspect, ways > 1 ? 3 : 2, weight / (3.0 * ways));
+            with_edits(dictionary, suspect, ways > 1 ? 3 : 2, 0.25 * weight / ways);
         if (manner == NULL)
             return;
         if (ways > 1)
@@ -332,6 +366,14 @@ static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, in
     return manner;
 }
 
+static size_t packages_of(const cj_board *board)
+{
+    size_t packages = 0;
+    for (size_t p = 0; p < board->part_count; p++)
+        packages += board->parts[p].section_count > 0;
+    return packages;
+}
+
 /* v- gone, of a package or of the board: outputs near the positive rail (fault_physics 4). */
 static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                              double weight)
@@ -351,24 +393,25 @@ static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, i
 }
 
 /* v+ gone: outputs negative by an amount that hangs on everything, the tone leaking through weakly.
- */
+ * What is one package and what is the board is the same where there is but one. */
 static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                              double weight)
 {
-    const struct {
+    static const struct {
         double volts, sigma, residue, weight;
     } package[] = {{-0.7, 0.4, 0.1, 0.4}, {-2, 1, 0.1, 0.3}, {-6, 2.5, 0.15, 0.3}},
-      board[] = {{-0.4, 0.4, 0.3, 0.6}, {-1, 0.6, 0.3, 0.4}},
-      *ways = part == CJ_NO_PART ? board : package;
-    size_t count = part == CJ_NO_PART ? 2 : 3;
-    for (size_t i = 0; i < count; i++) {
-        cj__manner *manner =
-            all_held(dictionary, suspect, part, 1, ways[i].volts, weight * ways[i].weight);
-        if (manner == NULL)
-            return;
-        manner->held_v = ways[i].sigma;
-        manner->residue = ways[i].residue;
-    }
+      board[] = {{-0.4, 0.4, 0.3, 0.6}, {-1, 0.6, 0.3, 0.4}}, *ways[] = {package, board};
+    static const size_t counts[] = {3, 2};
+    bool whole = part == CJ_NO_PART, both = packages_of(dictionary->board) == 1;
+    for (size_t w = 0; w < 2; w++)
+        for (size_t i = 0; i < counts[w] && (both || whole == (w == 1)); i++) {
+            cj__manner *manner = all_held(dictionary, suspect, part, 1, ways[w][i].volts,
+                                          weight * ways[w][i].weight * (both ? 0.5 : 1));
+            if (manner == NULL)
+                return;
+            manner->held_v = ways[w][i].sigma;
+            manner->residue = ways[w][i].residue;
+        }
 }
 
 enum { PACKAGES_APART = 8 };
@@ -394,9 +437,7 @@ static void negative_missing_everywhere(cj__dictionary *dictionary, cj__suspect 
 {
     static const double elsewhere[] = {0.6, 0.2, -0.3, -0.7}; /* of the positive rail */
     const cj_board *board = dictionary->board;
-    size_t packages = 0;
-    for (size_t p = 0; p < board->part_count; p++)
-        packages += board->parts[p].section_count > 0;
+    size_t packages = packages_of(board);
     bool apart = packages > 1 && packages <= PACKAGES_APART;
     double all = apart ? pow(0.85, (double)packages) : 1,
            one = apart ? (1 - all) / (double)packages : 0;

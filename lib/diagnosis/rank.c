@@ -149,7 +149,7 @@ static const cj__trial *best_plain(const cj__ranking *ranking, size_t first)
     const cj__trial *best = NULL;
     for (size_t t = first; t < ranking->trial_count; t++) {
         const cj__trial *trial = &ranking->trials[t];
-        if (trial->split == 0 && trial->edge == 0 && !trial->rough &&
+        if (trial->split == 0 && !trial->edge_over && !trial->rough &&
             (best == NULL || trial->robust > best->robust))
             best = trial;
     }
@@ -290,7 +290,8 @@ static bool searched_already(const cj__ranking *ranking, size_t index, bool abou
     for (size_t t = 0; t < ranking->trial_count; t++) {
         const cj__trial *other = &ranking->trials[t];
         if (t != index && other->suspect == trial->suspect && other->manner == trial->manner &&
-            other->split == trial->split && other->edge == trial->edge && other->in_time &&
+            other->split == trial->split && other->edge_over == trial->edge_over &&
+            other->in_time &&
             (!about || fabs(log(other->free_value / trial->free_value)) < SAME_VALUE))
             return true;
     }

@@ -14,9 +14,14 @@
 
 typedef struct cj__trial {
     size_t suspect, manner;
-    double split;        /* the offset that decides a rail, in its sigmas; 0: no such choice */
-    double edge;         /* V that the section's swing is off, where that decides; 0: it does not */
-    double split_weight; /* of this side or swing; 0: the only one */
+    double split;    /* the figure that decides a rail, in its sigmas; 0: no such choice */
+    bool split_bias; /* it is the bias current; else the offset */
+    double edge;     /* V that the swing of `edges` is off, where that decides; 0: as usual */
+    bool edge_over;  /* on the other side of it than as usual */
+    double edge_low, edge_high; /* the range of this side of it */
+    double edge_sigma;          /* V; 0: nothing hangs on it */
+    unsigned long long edges;   /* sections, a bit each */
+    double split_weight;        /* of this side or swing; 0: the only one */
     int split_part, split_section;
     double free_value; /* NaN: nothing was searched for */
     double low, high;  /* its 90 % interval */
@@ -117,6 +122,34 @@ CJ_MUST_CHECK cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *
 /* Judged and kept; where one offset decides, each way stands for itself. */
 CJ_MUST_CHECK cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want,
                                       cj_error *err);
+
+/* Its manner with the figure or the swings set that decide; edits: room for CJ__TRIAL_EDITS. */
+CJ_MUST_CHECK bool cj__trial_split(const cj__manner *manner, const cj__trial *trial,
+                                   const cj_board *board, cj_edit *edits, cj__manner *out);
+/* Judged at that value, in ranking->outlook and ranking->normal; and added to the ranking. */
+CJ_MUST_CHECK cj_status cj__trial_at(cj__ranking *ranking, const cj__manner *manner, double value,
+                                     unsigned want, cj__trial *trial, cj_error *err);
+CJ_MUST_CHECK cj_status cj__trial_new(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                                      cj_error *err);
+
+/* ---- edge.c ---- */
+
+/* A section's figure set, behind the manner's own edits; the swings as the trial has them. False:
+ * no room. */
+CJ_MUST_CHECK bool cj__edge_figure(const cj_board *board, int part, int section,
+                                   cj_section_figure figure, double value, cj_edit *edits,
+                                   cj__manner *out);
+CJ_MUST_CHECK bool cj__edge_swings(const cj__trial *trial, const cj_board *board, cj_edit *edits,
+                                   cj__manner *out);
+/* Where the drive clips at an edge, tone and distortion hang on every tenth of a volt of it: the
+ * trial, just judged, at the best place on its side. *weight: ln of that side's prior, integrated
+ * about the place. */
+CJ_MUST_CHECK cj_status cj__edge_settle(cj__ranking *ranking, unsigned want, cj__trial *trial,
+                                        double *weight, cj_error *err);
+/* The trial just added, its outlook at hand: if its sections rest near an edge, the other side of
+ * it stands for itself. */
+CJ_MUST_CHECK cj_status cj__edge_add(cj__ranking *ranking, const cj__trial *setup, unsigned want,
+                                     cj_error *err);
 
 /* ---- settle.c ---- */
 

@@ -5,19 +5,24 @@
 
 #include "diagnosis/scene.h"
 
-/* Of the drive: -70 dB, 15 dB either way (fault_physics 4). Its columns are filled for
- * 1e-3, or for what a section without a supply passes: its manner says so. */
+/* Of the drive: -70 dB, 15 dB either way (fault_physics 4); what leaks through a part without a
+ * supply is as large as its manner says, but may be bent. Its columns are filled for 1e-3, or for
+ * what the manner says. */
 static const struct {
-    double size, share;
+    double size, share, of_leaks;
 } ways[CJ__RESIDUES] = {
-    [CJ__LOUD] = {1, 0.3},    [CJ__MIDDLING] = {0.2, 0.3}, [CJ__QUIET] = {0.03, 0.24},
-    [CJ__LOUDER] = {6, 0.06}, [CJ__APART] = {1, 0.1},
+    [CJ__LOUD] = {1, 0.3, 0.4},  [CJ__MIDDLING] = {0.2, 0.3, 0}, [CJ__QUIET] = {0.03, 0.24, 0},
+    [CJ__LOUDER] = {6, 0.06, 0}, [CJ__APART] = {1, 0.1, 0.1},    [CJ__ROUGHLY] = {1, 0, 0.5},
 };
 
 /* Each step's own share of it; from OWN_RISE hertz on more, in proportion: what lies behind the
  * output turns it. Judged from blind sets. */
 #define OWN 0.003
 #define OWN_RISE 1500
+
+/* What leaks through junctions is no pure tone: couplings and loads treat its bends otherwise than
+ * the tone, by that much of it. Judged. */
+#define BENT_OWN 0.12
 
 /* What an output that goes from rail to rail puts through its stray: alike in the steps of low
  * frequency, turned by whatever lies before its inputs in the others. Judged. */
@@ -34,15 +39,17 @@ static double own_share(const cj__scene *scene, const cj__outlook *outlook,
 {
     if (outlook->way == CJ__APART)
         return 1;
+    if (outlook->way == CJ__ROUGHLY)
+        return BENT_OWN;
     if (outlook->slams) /* its phase is that of the tone at its inputs */
         return feature_hz(scene, feature) > SLOW_HZ ? 1 : SLAM_OWN;
     double hz = feature_hz(scene, feature);
     return OWN * fmin(fmax(hz / OWN_RISE, 1), 10);
 }
 
-double cj__residue_share(cj__residue way)
+double cj__residue_share(cj__residue way, bool leaks)
 {
-    return ways[way].share;
+    return leaks ? ways[way].of_leaks : ways[way].share;
 }
 
 double cj__residue_size(const cj__outlook *outlook)

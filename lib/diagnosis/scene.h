@@ -77,13 +77,15 @@ CJ_MUST_CHECK cj_status cj__scene_ready(cj__scene *scene, cj_error *err);
 void cj__scene_free(cj__scene *scene);
 
 /* What is left of the tone at a railed output: of the usual size, smaller, far smaller, larger; or
- * of the usual size and different in every step. */
+ * of the usual size and different in every step; or (what leaks, bent by junctions) roughly alike.
+ */
 typedef enum cj__residue {
     CJ__LOUD,
     CJ__MIDDLING,
     CJ__QUIET,
     CJ__LOUDER,
     CJ__APART,
+    CJ__ROUGHLY,
     CJ__RESIDUES
 } cj__residue;
 
@@ -137,7 +139,8 @@ typedef struct cj__outlook {
     int fragile_part, fragile_section;
     int edge_part, edge_section; /* as in cj_prediction */
     double edge_v;
-    bool edge_rails;    /* it rests at its rail */
+    unsigned long long edges; /* all that are near theirs in any look, a bit each */
+    bool edge_rails;          /* it rests at its rail */
     double *bare;       /* [rows] means before the curvature of wide tolerances shifted them */
     double *up, *shift; /* [rows] scratch */
     struct cj__outlook *scratch;
@@ -188,7 +191,7 @@ CJ_MUST_CHECK cj_status cj__normal_make(int rows, cj__normal **out, cj_error *er
 void cj__normal_free(cj__normal *normal);
 /* How likely a way is; what its size is against the usual one; a column's factor; the variance of a
  * feature's rows beside the columns. */
-double cj__residue_share(cj__residue way);
+double cj__residue_share(cj__residue way, bool leaks);
 double cj__residue_size(const cj__outlook *outlook);
 double cj__column_size(const cj__outlook *outlook, size_t column);
 void cj__residue_variance(const cj__scene *scene, const cj__outlook *outlook, size_t index,

@@ -159,7 +159,7 @@ cj_status cj__settle(cj__ranking *ranking, cj_error *err)
     for (size_t i = 0; i < count && n <= MOST; i++) {
         const cj__trial *trial = &ranking->trials[ranking->best[i]];
         if (ranking->log[i] > best - CLOSE && trial->suspect == i && trial->split == 0 &&
-            trial->edge == 0 && !trial->rough && !trial->in_time && trial->residue == CJ__LOUD)
+            !trial->edge_over && !trial->rough && !trial->in_time && trial->residue == CJ__LOUD)
             close[n++] = i;
     }
     if (n < 2 || n > MOST)

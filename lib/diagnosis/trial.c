@@ -18,37 +18,32 @@ cj_status cj__trial_fill(cj__ranking *ranking, const cj__manner *manner, double 
     return cj__outlook_fill(ranking->scene, manner, value, want, &reference, ranking->outlook, err);
 }
 
-#define LEAST_SWING 0.02 /* V: the rail itself, but for a little */
-
-/* The manner with its offset set where the sign of one decides a rail, or with its swing. */
-static bool with_split(const cj__manner *manner, const cj__trial *trial, const cj_board *board,
-                       cj_edit *edits, cj__manner *out)
+/* The manner with its offset or bias current set where the sign of one decides a rail, or with the
+ * swings. */
+bool cj__trial_split(const cj__manner *manner, const cj__trial *trial, const cj_board *board,
+                     cj_edit *edits, cj__manner *out)
 {
-    if (manner->edit_count + 1 > CJ__TRIAL_EDITS)
+    if (manner->edit_count > CJ__TRIAL_EDITS)
         return false;
     *out = *manner;
     out->also_at = trial->also;
     memcpy(edits, manner->edits, manner->edit_count * sizeof *edits);
     out->edits = edits;
-    if (trial->split == 0 && trial->edge == 0)
-        return true;
-    const cj_part *part = &board->parts[trial->split_part];
-    cj_edit *edit = &edits[out->edit_count++];
-    *edit = (cj_edit){.kind = CJ_EDIT_FIGURE,
-                      .part = trial->split_part,
-                      .pin = part->sections[trial->split_section].out,
-                      .figure = trial->edge != 0 ? CJ_SWING : CJ_OFFSET,
-                      .a = trial->split * part->opamp.offset_v};
     if (trial->edge != 0)
-        edit->a = fmax(part->opamp.swing_v + trial->edge, LEAST_SWING);
-    return true;
+        return cj__edge_swings(trial, board, edits, out);
+    if (trial->split == 0)
+        return true;
+    const cj_opamp *opamp = &board->parts[trial->split_part].opamp;
+    return cj__edge_figure(
+        board, trial->split_part, trial->split_section, trial->split_bias ? CJ_BIAS : CJ_OFFSET,
+        trial->split * (trial->split_bias ? opamp->bias_a : opamp->offset_v), edits, out);
 }
 
 bool cj__trial_fixed(const cj__ranking *ranking, const cj__trial *trial, cj_edit *edits,
                      cj__manner *out)
 {
     const cj__manner *manner = &ranking->suspects->items[trial->suspect].manners[trial->manner];
-    if (!with_split(manner, trial, ranking->scene->board, edits, out))
+    if (!cj__trial_split(manner, trial, ranking->scene->board, edits, out))
         return false;
     if (manner->prior != CJ__FIXED) {
         double value = manner->free_negative ? -trial->free_value : trial->free_value;
@@ -166,11 +161,12 @@ static cj_status judge_ways(cj__ranking *ranking, const cj__manner *manner, cj__
     double density = -INFINITY, robust = -INFINITY;
     for (int way = 0; way < CJ__RESIDUES && status == CJ_OK; way++) {
         cj__trial now = *trial;
-        if (manner->residue > LEAKS && way != CJ__LOUD && way != CJ__APART)
+        double share = cj__residue_share((cj__residue)way, manner->residue > LEAKS);
+        if (share <= 0)
             continue;
         status = judge_way(ranking, (cj__residue)way, &now, err);
-        density = cj__add_logs(density, now.density + log(cj__residue_share((cj__residue)way)));
-        robust = cj__add_logs(robust, now.robust + log(cj__residue_share((cj__residue)way)));
+        density = cj__add_logs(density, now.density + log(share));
+        robust = cj__add_logs(robust, now.robust + log(share));
         if (now.density > best.density)
             best = now;
     }
@@ -185,8 +181,8 @@ static cj_status judge_ways(cj__ranking *ranking, const cj__manner *manner, cj__
 
 /* A prediction judged, with all that may be otherwise than it is settled for: residues, rails, the
  * level. What it was judged by stays in ranking->outlook and ranking->normal. */
-static cj_status judge_at(cj__ranking *ranking, const cj__manner *manner, double value,
-                          unsigned want, cj__trial *trial, cj_error *err)
+cj_status cj__trial_at(cj__ranking *ranking, const cj__manner *manner, double value, unsigned want,
+                       cj__trial *trial, cj_error *err)
 {
     cj_status status = cj__trial_fill(ranking, manner, value, want | CJ_SPREAD, err);
     trial->moved = false;
@@ -229,7 +225,7 @@ static cj_status settle_also(cj__ranking *ranking, cj__manner *manner, unsigned 
         if (fabs(moved) < 0.03)
             break;
         trial->also = manner->also_at = trial->also + moved;
-        status = judge_at(ranking, manner, trial->free_value, want, trial, err);
+        status = cj__trial_at(ranking, manner, trial->free_value, want, trial, err);
     }
     cj_free(column);
     return status;
@@ -257,17 +253,17 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
     if (status == CJ_OK && size > 0) {
         double better = fmin(fmax(t + fmin(fmax(along / size, -0.2), 0.2), low), high);
         cj__trial moved = *trial;
-        status = judge_at(ranking, manner, exp(better), want, &moved, err);
+        status = cj__trial_at(ranking, manner, exp(better), want, &moved, err);
         if (status == CJ_OK && moved.density > trial->density) {
             moved.free_value = exp(better);
             t = better;
             *trial = moved;
         } else if (status == CJ_OK) {
-            status = judge_at(ranking, manner, exp(t), want, trial, err);
+            status = cj__trial_at(ranking, manner, exp(t), want, trial, err);
         }
         s = fmin(1 / sqrt(size), s);
     } else if (status == CJ_OK && cj__any_active(ranking)) {
-        status = judge_at(ranking, manner, exp(t), want, trial, err);
+        status = cj__trial_at(ranking, manner, exp(t), want, trial, err);
     }
     trial->low = exp(fmax(t - 1.645 * s, low));
     trial->high = exp(fmin(t + 1.645 * s, high));
@@ -279,7 +275,7 @@ static cj_status integrate(cj__ranking *ranking, const cj__manner *manner, unsig
 /* A joint that conducts so well that the picofarads beside it do not show up to 20 kHz. */
 static bool strays_hidden(const cj__manner *manner, double ohm)
 {
-    return manner->also_b && ohm < 0.1 * manner->loose_ohm;
+    return manner->also_b && ohm < 0.002 * manner->loose_ohm;
 }
 
 #define BY_GRADIENTS 20 /* nats a density by gradients is off at most, of near ones; judged */
@@ -300,10 +296,10 @@ static cj_status fit(cj__ranking *ranking, const cj__manner *manner, unsigned wa
     here.also_sigma = 0;
     /* by gradients first: parts of wide tolerance are solved anew where it could matter */
     cj_status status =
-        judge_at(ranking, &here, trial->free_value, want | CJ__FIRST_ORDER, trial, err);
+        cj__trial_at(ranking, &here, trial->free_value, want | CJ__FIRST_ORDER, trial, err);
     if (status != CJ_OK || far_off(ranking, trial, BY_GRADIENTS))
         return status;
-    status = judge_at(ranking, &here, trial->free_value, want, trial, err);
+    status = cj__trial_at(ranking, &here, trial->free_value, want, trial, err);
     bool hopeless = far_off(ranking, trial, 0);
     bool also = manner->also_sigma > 0 && !trial->rough && !hopeless &&
                 !strays_hidden(manner, trial->free_value);
@@ -312,7 +308,7 @@ static cj_status fit(cj__ranking *ranking, const cj__manner *manner, unsigned wa
     if (also && status == CJ_OK) {
         here.also_sigma = manner->also_sigma;
         here.also_at = trial->also;
-        status = judge_at(ranking, &here, trial->free_value, want, trial, err);
+        status = cj__trial_at(ranking, &here, trial->free_value, want, trial, err);
     }
     for (int round = 0; round < (also ? ALSO_ROUNDS : 1) && better && status == CJ_OK; round++) {
         double before = trial->density;
@@ -332,52 +328,65 @@ cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *manner, unsign
     cj_edit edits[CJ__TRIAL_EDITS];
     cj__manner split;
     if (trial->split != 0 || trial->edge != 0) {
-        if (!with_split(manner, trial, ranking->scene->board, edits, &split))
+        if (!cj__trial_split(manner, trial, ranking->scene->board, edits, &split))
             return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
         manner = &split;
     }
-    double mass = 0;
+    double mass = 0, side = log(trial->split_weight > 0 ? trial->split_weight : 1);
     cj_status status = fit(ranking, manner, want, trial, &mass, err);
+    if (status == CJ_OK && trial->edge_sigma > 0 && ranking->outlook->steps_in_time)
+        status = cj__edge_settle(ranking, want, trial, &side, err);
     if (status != CJ_OK)
         return status;
-    double weight = log(manner->weight * (trial->split_weight > 0 ? trial->split_weight : 1));
+    double weight = log(manner->weight) + side;
     trial->log = trial->density + mass + weight;
     trial->robust += mass + weight;
     memcpy(trial->mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *trial->mean);
     return CJ_OK;
 }
 
-/* The op-amp whose offset decides where the circuit rests: as the solver says, or the one that
- * moves DC by volts. False: none does. */
-static bool offset_decides(const cj__ranking *ranking, int *part, int *section, bool *wide)
+#define DECIDES_V 2.5
+
+/* A figure of unknown sign that moves DC by volts: the one that moves it most. False: none does. */
+static bool moves_by_volts(const cj__ranking *ranking, cj_parameter_kind kind, cj__trial *split)
 {
     const cj__outlook *outlook = ranking->outlook;
     const cj_parameter *parameters = cj_bench_parameters(ranking->scene->bench);
     size_t count = cj_bench_parameter_count(ranking->scene->bench);
-    *part = outlook->fragile_part;
-    *section = outlook->fragile_section;
-    *wide = false;
-    if (*part >= 0)
-        return true;
-    double most = 2.5;
+    double most = DECIDES_V;
     for (size_t p = 0; p < count; p++) {
-        if (parameters[p].kind != CJ_P_OFFSET)
+        const cj_part *part = &ranking->scene->board->parts[parameters[p].part];
+        if (parameters[p].kind != kind ||
+            (kind == CJ_P_BIAS && part->opamp.bias_way != CJ_BIAS_UNKNOWN))
             continue;
         for (int r = 0; r < outlook->rows; r++) {
             double moved = fabs(outlook->by[(size_t)r * (size_t)outlook->columns + p]);
             if (moved > most) {
                 most = moved;
-                *part = parameters[p].part;
-                *section = parameters[p].section;
-                *wide = true;
+                split->split_part = parameters[p].part;
+                split->split_section = parameters[p].section;
             }
         }
     }
-    return *wide;
+    return most > DECIDES_V;
 }
 
-static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigned want,
-                           cj_error *err)
+/* The op-amp whose offset decides where the circuit rests: as the solver says, or the one that
+ * moves DC by volts (wide); or whose bias current does, where nobody says which way it flows (what
+ * is left on leaks). False: none does. */
+static bool sign_decides(const cj__ranking *ranking, cj__trial *split, bool *wide)
+{
+    split->split_part = ranking->outlook->fragile_part;
+    split->split_section = ranking->outlook->fragile_section;
+    *wide = false;
+    if (split->split_part >= 0)
+        return true;
+    split->split_bias = moves_by_volts(ranking, CJ_P_BIAS, split);
+    *wide = !split->split_bias && moves_by_volts(ranking, CJ_P_OFFSET, split);
+    return split->split_bias || *wide;
+}
+
+cj_status cj__trial_new(cj__ranking *ranking, const cj__trial *setup, unsigned want, cj_error *err)
 {
     if (!cj_reserve((void **)&ranking->trials, &ranking->trial_capacity, ranking->trial_count,
                     sizeof *ranking->trials))
@@ -395,51 +404,24 @@ static cj_status new_trial(cj__ranking *ranking, const cj__trial *setup, unsigne
 #define BETWEEN 0.1 /* of those where an offset decides; judged (fault_physics 4: 0.11) */
 #define NEARLY 0.05 /* of its sigma: an offset that decides hardly anything */
 
-/* Judged. */
-#define WELL_BEYOND 0.25 /* V: where the other side begins for certain */
-#define HARDLY 0.02      /* of sections that are so far off their usual swing */
-
-/* A section that rests near the end of its swing, as the trial just added has it: the other side of
- * it stands for itself. */
-static cj_status add_edge(cj__ranking *ranking, const cj__trial *setup, unsigned want,
-                          cj_error *err)
-{
-    const cj__outlook *outlook = ranking->outlook;
-    if (outlook->edge_part < 0 || setup->suspect == 0)
-        return CJ_OK;
-    cj__trial other = *setup, *usual = &ranking->trials[ranking->trial_count - 1];
-    double spread = ranking->scene->board->parts[outlook->edge_part].opamp.swing_spread;
-    double beyond = spread > 0 ? 0.5 * erfc(outlook->edge_v / spread * M_SQRT1_2) : 0;
-    if (beyond < HARDLY)
-        return CJ_OK;
-    other.split_part = outlook->edge_part;
-    other.split_section = outlook->edge_section;
-    other.edge = (outlook->edge_rails ? -1 : 1) * (outlook->edge_v + WELL_BEYOND);
-    other.split_weight = beyond;
-    usual->split_weight = 1 - beyond;
-    usual->log += log(1 - beyond);
-    usual->robust += log(1 - beyond);
-    return new_trial(ranking, &other, want, err);
-}
-
-/* Where one offset decides, each way stands for itself: its sign, and where it moves DC by volts
- * its size. */
+/* Where one offset or bias current decides, each way stands for itself: its sign, and where an
+ * offset moves DC by volts its size. */
 cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want, cj_error *err)
 {
     static const double ways[][2] = {{-0.8, 0.5}, {0.8, 0.5}},
                         more[][2] = {{-1.8, 0.15}, {-0.6, 0.35}, {0.6, 0.35}, {1.8, 0.15}};
-    cj_status status = new_trial(ranking, setup, want, err);
+    cj_status status = cj__trial_new(ranking, setup, want, err);
     cj__trial split = *setup;
     bool wide;
     if (status != CJ_OK)
         return status;
-    if (!offset_decides(ranking, &split.split_part, &split.split_section, &wide))
-        return add_edge(ranking, setup, want, err);
+    if (!sign_decides(ranking, &split, &wide))
+        return cj__edge_add(ranking, setup, want, err);
     cj_free(ranking->trials[--ranking->trial_count].mean);
     for (size_t i = 0; i < (wide ? 4 : 2) && status == CJ_OK; i++) {
         split.split = wide ? more[i][0] : ways[i][0];
         split.split_weight = wide ? more[i][1] : ways[i][1];
-        status = new_trial(ranking, &split, want, err);
+        status = cj__trial_new(ranking, &split, want, err);
     }
     split.between_end = ranking->trial_count - 1;
     split.between = split.between_end - (wide ? 3 : 1);
@@ -447,6 +429,6 @@ cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned w
     split.split_weight = BETWEEN;
     if (status == CJ_OK && cj__between_rails(ranking->scene, ranking->trials[split.between].mean,
                                              ranking->trials[split.between_end].mean))
-        status = new_trial(ranking, &split, want, err);
+        status = cj__trial_new(ranking, &split, want, err);
     return status;
 }

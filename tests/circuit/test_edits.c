@@ -306,6 +306,20 @@ static void a_tone_beyond_the_swing_is_told(void **state)
     rig_free(&r);
 }
 
+/* Two inverters of gain 1 behind one that is stuck: both rest where their swing ends. */
+static void followers_rest_at_their_edge(void **state)
+{
+    (void)state;
+    rig r = rig_file("porch.yaml");
+    cj_edit stuck = {.kind = CJ_EDIT_MODE, .part = part_of(&r, "U1"), .pin = 7, .mode = CJ_LOW};
+    const cj_prediction *p = rig_predict(&r, "inside", &stuck, 1, 0);
+    assert_true(p->edges == (1ULL << 2 | 1ULL << 3)); /* both of U2, the second package */
+    assert_int_equal(p->edge_part, part_of(&r, "U2"));
+    assert_true(p->edge_v >= 0 && p->edge_v < 0.1);
+    assert_true(rig_predict(&r, "inside", NULL, 0, 0)->edges == 0);
+    rig_free(&r);
+}
+
 /* The mono sum clips on a right channel that stands at its rail: the left output does not show it.
  */
 static void clipping_out_of_sight_is_no_matter(void **state)
@@ -451,6 +465,7 @@ int main(void)
         cmocka_unit_test(circles_are_left_by_lot),
         cmocka_unit_test(what_hangs_on_the_offset_is_told),
         cmocka_unit_test(a_tone_beyond_the_swing_is_told),
+        cmocka_unit_test(followers_rest_at_their_edge),
         cmocka_unit_test(clipping_out_of_sight_is_no_matter),
         cmocka_unit_test(loose_nets),
         cmocka_unit_test(poles),

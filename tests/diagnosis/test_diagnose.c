@@ -208,38 +208,64 @@ void a_clipped_step_leaves_the_value_to_the_others(void **state)
 }
 
 /* A lifted JFET input: its DC hangs on the joint and on a leak beside it, its tone on picofarads
- * and ohms alike; two parts that changed places took their tolerances along. Values invented. */
+ * and ohms alike; two parts that changed places took their tolerances along; a joint of less than a
+ * megohm has its picofarads too; an input left to its bias current goes to the rail of its sign.
+ * Values invented. */
 void two_unknowns_are_found_together(void **state)
 {
     (void)state;
     static const struct {
-        const char *fault, *part[3];
+        const char *board, *fault, *part[3];
         cj_edit edits[3];
         size_t count;
     } cases[] = {
-        {"open-pin:U1:6",
+        {"hall-mixer",
+         "open-pin:U1:6",
          {"U1", "U1", "U1"},
          {{.kind = CJ_EDIT_LIFT, .pin = 6, .a = 1.6e11, .b = 0.5e-12},
           {.kind = CJ_EDIT_LEAK, .pin = 6, .pin2 = 7, .a = 1e11},
           {.kind = CJ_EDIT_LEAK, .pin = 6, .pin2 = 5, .a = 4e10}},
          3},
-        {"open-pin:U1:2", {"U1"}, {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 4.7e8, .b = 0.35e-12}}, 1},
-        {"swapped:C6",
+        {"hall-mixer",
+         "open-pin:U1:2",
+         {"U1"},
+         {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 4.7e8, .b = 0.35e-12}},
+         1},
+        {"hall-mixer",
+         "swapped:C6",
          {"C6", "C7"},
          {{.kind = CJ_EDIT_VALUE, .a = 82e-9}, {.kind = CJ_EDIT_VALUE, .a = 22e-12}},
+         2},
+        {"hall-mixer",
+         "open-pin:RV1:3",
+         {"RV1"},
+         {{.kind = CJ_EDIT_LIFT, .pin = 3, .a = 7.2e5, .b = 1.1e-12}},
+         1},
+        {"hall-mixer",
+         "open-pin:U1:2",
+         {"U1", "U1", "U1"},
+         {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 1e14, .b = 0.2e-12},
+          {.kind = CJ_EDIT_LEAK, .pin = 2, .pin2 = 1, .a = 2.4e9},
+          {.kind = CJ_EDIT_FIGURE, .pin = 1, .figure = CJ_BIAS, .a = 117e-12}},
+         3},
+        {"mill",
+         "open-pin:RV1:2",
+         {"RV1", "U1"},
+         {{.kind = CJ_EDIT_LIFT, .pin = 2, .a = 1e13, .b = 0.25e-12},
+          {.kind = CJ_EDIT_FIGURE, .pin = 7, .figure = CJ_BIAS, .a = 4e-12}},
          2},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i += SANITIZED ? 2 : 1) {
         struct unit unit;
         cj_edit edits[3];
-        unit_make(&unit, "hall-mixer");
+        unit_make(&unit, cases[i].board);
         for (size_t e = 0; e < cases[i].count; e++) {
             edits[e] = cases[i].edits[e];
             edits[e].part = part(unit.board, cases[i].part[e]);
         }
         read_all(&unit, edits, cases[i].count);
         cj_diagnosis *diagnosis = diagnose(&unit, NULL);
-        check_first(diagnosis, cases[i].fault, 0.5, "");
+        check_first(diagnosis, cases[i].fault, 0.5, cases[i].board);
         cj_diagnosis_free(diagnosis);
         unit_free(&unit);
     }

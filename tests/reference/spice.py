@@ -360,8 +360,8 @@ class Deck:
         volts = {'high': f'V({rails[0]})-{f["swing"]}', 'low': f'V({rails[1]})+{f["swing"]}',
                  'held': f'{e.get("a", 0.0):.12g}'}[e['mode']] if rails or e['mode'] == 'held' else '0'
         wave = f'+({e.get("b", 0.0):.12g})*V(tone)' if e.get('b') else ''
-        if e.get('b') and e.get('thd'):  # a unit sine's square is DC and a second harmonic of one half
-            wave = f'+({e["b"]:.12g})*(V(tone)+{2 * e["thd"]:.6g}*V(tone)*V(tone))'
+        if e.get('b') and e.get('thd'):  # sin^3 = (3 sin - sin 3) / 4: a third harmonic, and no DC that had to settle
+            wave = f'+({e["b"]:.12g})*V(tone)*({1 - 3 * e["thd"]:.6g}+{4 * e["thd"]:.6g}*V(tone)*V(tone))'
         self.lines += [f'Bo_{name} o_{name} 0 V={volts}{wave}', f'Ro_{name} o_{name} {out} {max(f["output"], 1e-6):.12g}']
 
     def _edits(self):
