@@ -293,23 +293,21 @@ static cj_status fit(cj__ranking *ranking, const cj__manner *manner, unsigned wa
                      cj__trial *trial, double *mass, cj_error *err)
 {
     cj__manner here = *manner;
-    here.also_sigma = 0;
+    if (strays_hidden(manner, trial->free_value))
+        here.also_sigma = 0;
+    here.also_at = trial->also;
     /* by gradients first: parts of wide tolerance are solved anew where it could matter */
     cj_status status =
         cj__trial_at(ranking, &here, trial->free_value, want | CJ__FIRST_ORDER, trial, err);
     if (status != CJ_OK || far_off(ranking, trial, BY_GRADIENTS))
         return status;
+    if (trial->rough)
+        here.also_sigma = 0;
     status = cj__trial_at(ranking, &here, trial->free_value, want, trial, err);
     bool hopeless = far_off(ranking, trial, 0);
-    bool also = manner->also_sigma > 0 && !trial->rough && !hopeless &&
-                !strays_hidden(manner, trial->free_value);
+    bool also = here.also_sigma > 0 && !trial->rough && !hopeless;
     bool search = manner->prior != CJ__FIXED && !hopeless, better = true;
     ranking->most = fmax(ranking->most, trial->density);
-    if (also && status == CJ_OK) {
-        here.also_sigma = manner->also_sigma;
-        here.also_at = trial->also;
-        status = cj__trial_at(ranking, &here, trial->free_value, want, trial, err);
-    }
     for (int round = 0; round < (also ? ALSO_ROUNDS : 1) && better && status == CJ_OK; round++) {
         double before = trial->density;
         if (also)

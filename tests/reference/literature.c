@@ -422,7 +422,7 @@ static bool row_4(int trials)
     struct task task = begin("4", "SK, 9 classes +-20 %, g3", "sallen-key", 4e3, 200e3);
     up_and_down(&task, sk_four, 1.2, 0.8);
     task.gaussian = true;
-    task.frequencies = 6;
+    task.frequencies = GRID;
     say(&task, "99.20 %", "99.35", "99.3", 98.95);
     bool good = finish(&task, trials);
     task.gaussian = false;

@@ -203,61 +203,98 @@ static void make_suspects(struct trial_set *set)
 
 /* ---- which frequencies: those that keep the closest two classes farthest apart ---- */
 
-/* Means of all classes at every grid frequency, whitened by the reading errors alone. */
-static double class_distance(const struct trial_set *set, const double *means, const double *sigma,
-                             int a, int b, const bool *used, int see_count)
+/* Of all classes at every frequency of the grid. */
+struct seen {
+    size_t rows;
+    double *means;      /* [classes * rows] */
+    double *covariance; /* [rows * rows] of a good circuit's readings */
+    int see_count;
+};
+
+/* The rows that are read at the frequencies used. */
+static int rows_used(const struct seen *seen, const bool *used, size_t *rows)
 {
-    double sum = 0;
-    size_t rows = (size_t)set->scene->rows;
+    int count = 0;
     for (int g = 0; g < GRID; g++)
-        for (int r = 0; used[g] && r < 2 * see_count; r++) {
-            size_t row = (size_t)(g * see_count * 2 + r);
-            double d = (means[(size_t)a * rows + row] - means[(size_t)b * rows + row]) / sigma[row];
-            sum += d * d;
-        }
-    return sum;
+        for (int r = 0; used[g] && r < 2 * seen->see_count; r++)
+            rows[count++] = (size_t)(g * seen->see_count * 2 + r);
+    return count;
 }
 
-static double score_frequencies(const struct trial_set *set, const double *means,
-                                const double *sigma, const bool *used, int see_count)
+/* The sum over pairs of the chance to be mistaken for each other, about: what parts within their
+ * tolerance move in all readings alike tells nothing. */
+static double score_frequencies(const struct trial_set *set, const struct seen *seen,
+                                const bool *used)
 {
-    /* the sum over pairs of the chance to be mistaken for each other, about */
+    size_t rows[2 * SEEN_MOST * GRID];
+    int count = rows_used(seen, used, rows);
     double sum = 0;
+    cj__normal *normal = NULL;
+    cj_error err;
+    if (cj__normal_make(count, &normal, &err) != CJ_OK)
+        fail("frequencies", &err);
+    for (int i = 0; i < count; i++)
+        for (int j = 0; j < count; j++)
+            normal->factor[i * count + j] = seen->covariance[rows[i] * seen->rows + rows[j]];
+    if (cj__normal_set(normal, normal->factor, &err) != CJ_OK)
+        fail("frequencies", &err);
     for (int a = 0; a < set->class_count; a++)
-        for (int b = a + 1; b < set->class_count; b++)
+        for (int b = a + 1; b < set->class_count; b++) {
+            double distance = 0;
+            for (int i = 0; i < count; i++)
+                normal->white[i] = seen->means[(size_t)a * seen->rows + rows[i]] -
+                                   seen->means[(size_t)b * seen->rows + rows[i]];
+            cj__forward(normal->factor, count, normal->white);
+            for (int i = 0; i < count; i++)
+                distance += normal->white[i] * normal->white[i];
             if (set->classes[a].group != set->classes[b].group)
-                sum += exp(-class_distance(set, means, sigma, a, b, used, see_count) / 8);
+                sum += exp(-distance / 8);
+        }
+    cj__normal_free(normal);
     return sum;
 }
 
-static void choose_frequencies(struct trial_set *set, const double *grid, int see_count)
+static void see_classes(struct trial_set *set, struct seen *seen)
 {
     cj_error err;
-    size_t rows = (size_t)set->scene->rows;
-    double *means = cj_new((size_t)set->class_count * rows, sizeof *means);
-    double *sigma = cj_new(rows, sizeof *sigma);
+    size_t rows = seen->rows;
     cj__outlook *outlook = NULL;
-    cj__normal *normal = NULL;
-    if (cj__outlook_make(set->scene, &outlook, &err) != CJ_OK ||
-        cj__normal_make(set->scene->rows, &normal, &err) != CJ_OK)
+    if (cj__outlook_make(set->scene, &outlook, &err) != CJ_OK)
         fail("frequencies", &err);
     for (int c = 0; c < set->class_count; c++) {
         const cj__manner *manner = &set->suspects->items[c].manners[0];
         double value = manner->prior == CJ__FIXED ? NAN : sqrt(manner->low * manner->high);
         if (cj__outlook_fill(set->scene, manner, value, CJ_SPREAD, NULL, outlook, &err) != CJ_OK)
             fail("frequencies", &err);
-        memcpy(means + (size_t)c * rows, outlook->mean, rows * sizeof *means);
+        memcpy(seen->means + (size_t)c * rows, outlook->mean, rows * sizeof *seen->means);
         if (c > 0)
             continue;
         for (size_t f = 0; f < set->scene->count; f++)
             read_as(&set->scene->features[f], outlook->mean[2 * f] + I * outlook->mean[2 * f + 1]);
-        for (size_t row = 0; row < rows; row++) {
-            double variance = set->scene->features[row / 2].var[2 * (row % 2)];
-            for (int k = 0; k < outlook->columns; k++)
-                variance += pow(outlook->by[row * (size_t)outlook->columns + (size_t)k], 2);
-            sigma[row] = sqrt(variance);
-        }
+        size_t columns = (size_t)outlook->columns;
+        for (size_t i = 0; i < rows; i++)
+            for (size_t j = 0; j < rows; j++) {
+                double *to = &seen->covariance[i * rows + j];
+                const double *var = set->scene->features[i / 2].var;
+                *to = i == j ? var[2 * (i % 2)] : i / 2 == j / 2 ? var[1] : 0;
+                for (size_t k = 0; k < columns; k++)
+                    *to += outlook->by[i * columns + k] * outlook->by[j * columns + k];
+            }
     }
+    cj__outlook_free(outlook);
+}
+
+/* One after the other, each the best beside those chosen. */
+static void choose_frequencies(struct trial_set *set, const double *grid, int see_count)
+{
+    size_t rows = (size_t)set->scene->rows;
+    struct seen seen = {.rows = rows,
+                        .means = cj_new((size_t)set->class_count * rows, sizeof *seen.means),
+                        .covariance = cj_new(rows * rows, sizeof *seen.covariance),
+                        .see_count = see_count};
+    if (seen.means == NULL || seen.covariance == NULL)
+        fail("frequencies", NULL);
+    see_classes(set, &seen);
     bool used[GRID] = {false};
     for (int n = 0; n < set->frequencies; n++) {
         int best = 0;
@@ -266,7 +303,7 @@ static void choose_frequencies(struct trial_set *set, const double *grid, int se
             if (used[g])
                 continue;
             used[g] = true;
-            double score = score_frequencies(set, means, sigma, used, see_count);
+            double score = score_frequencies(set, &seen, used);
             used[g] = false;
             if (score < least) {
                 least = score;
@@ -278,10 +315,8 @@ static void choose_frequencies(struct trial_set *set, const double *grid, int se
     for (int g = 0, n = 0; g < GRID; g++)
         if (used[g])
             set->hz[n++] = grid[g];
-    cj__outlook_free(outlook);
-    cj__normal_free(normal);
-    cj_free(means);
-    cj_free(sigma);
+    cj_free(seen.means);
+    cj_free(seen.covariance);
 }
 
 /* ---- a set ---- */
