@@ -128,7 +128,7 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
  * the logarithm. Judged: the leaks of fault_physics 2.2 are of one size, give or take a decade. */
 #define JOINT_OVER_LEAK 4
 #define JOINT_SPREAD 2
-#define SMALL_LEAK_V 0.5 /* the bias current's, across it; judged */
+#define SMALL_LEAK_OHM 3e9 /* half a picofarad carries ten times as much at 1 kHz; judged */
 #define SMALL_LEAK_BIAS                                                                            \
     4 /* what makers call typical of one JFET type is 20 pA and 65 pA, 30 and 200 */
 /* A leak beside the joint, and sigma of its logarithm: about as fault_physics 4 sampled them (a
@@ -153,7 +153,6 @@ static cj_edit biased(int part, const cj_section *section, double ampere)
 static void small_leak(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                        const cj_section *section, double bias, double weight)
 {
-    double typical = fmax(dictionary->board->parts[part].opamp.bias_a, 1e-12);
     cj__manner *manner = with_edits(dictionary, suspect, bias != 0 ? 3 : 2, weight);
     if (manner == NULL)
         return;
@@ -164,14 +163,14 @@ static void small_leak(cj__dictionary *dictionary, cj__suspect *suspect, int par
                                  .part = part,
                                  .pin = section->out,
                                  .pin2 = section->inverting,
-                                 .a = SMALL_LEAK_V / typical};
+                                 .a = SMALL_LEAK_OHM};
     cj__also_unknown(manner, 0, true, 1);
     manner->prior = CJ__AROUND;
     manner->free_edit = 1;
-    manner->middle = SMALL_LEAK_V / typical;
+    manner->middle = SMALL_LEAK_OHM;
     manner->width = 1.5;
-    manner->low = manner->middle / 100;
-    manner->high = manner->middle * 10;
+    manner->low = SMALL_LEAK_OHM / 30;
+    manner->high = SMALL_LEAK_OHM * 7;
     manner->bias = SMALL_LEAK_BIAS;
     manner->loose_db = STRAY_DB;
 }
@@ -187,10 +186,10 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
     int ways = bias_ways(opamp);
     for (int way = 0; way < ways; way++)
         small_leak(dictionary, suspect, part, section, ways > 1 ? (way ? -bias : bias) : 0,
-                   0.25 * weight / ways);
+                   0.1 * weight / ways);
     for (int i = 0; i < 3 * ways; i++) {
         cj__manner *manner =
-            with_edits(dictionary, suspect, ways > 1 ? 3 : 2, 0.25 * weight / ways);
+            with_edits(dictionary, suspect, ways > 1 ? 3 : 2, 0.3 * weight / ways);
         if (manner == NULL)
             return;
         if (ways > 1)
