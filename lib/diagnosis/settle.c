@@ -106,7 +106,60 @@ static void gain(cj__trial *trial, double density, double robust)
     trial->robust += robust;
 }
 
-static cj_status settle(cj__ranking *ranking, cj__trial *trial, double *at, cj_error *err)
+/* The means at another value of the searched quantity, the good parts where they were moved. */
+static cj_status mean_at(cj__ranking *ranking, const cj__trial *trial, double value,
+                         const double *at, double *mean, cj_error *err)
+{
+    cj_edit edits[CJ__TRIAL_EDITS], all[EDITS_MOST];
+    cj__manner manner, moved;
+    cj__trial there = *trial;
+    there.free_value = value;
+    if (!cj__trial_fixed(ranking, &there, edits, &manner) ||
+        !move(ranking, &manner, at, all, &moved))
+        return cj_fail(err, CJ_BUG, "", 0, 0, "too many edits at once");
+    cj_status status = cj__trial_fill(ranking, &moved, NAN, CJ_BARE, err);
+    if (status == CJ_OK)
+        memcpy(mean, ranking->outlook->mean, (size_t)ranking->scene->rows * sizeof *mean);
+    return status;
+}
+
+#define VALUE_STEP 0.01 /* ln */
+#define VALUE_MOST 0.2  /* so far a value may move */
+
+/* The searched quantity where it explains best beside the parts that were moved, and its interval.
+ * The trial stands judged there in ranking->normal. */
+static cj_status refit(cj__ranking *ranking, cj__trial *trial, const double *at, cj_error *err)
+{
+    const cj__manner *manner = &ranking->suspects->items[trial->suspect].manners[trial->manner];
+    size_t rows = (size_t)ranking->scene->rows;
+    double *slope = cj_new(2 * rows + 1, sizeof *slope), along = 0, size = 0;
+    if (slope == NULL)
+        return cj_fail_memory(err);
+    cj_status status = mean_at(ranking, trial, trial->free_value * exp(VALUE_STEP), at, slope, err);
+    if (status == CJ_OK)
+        status =
+            mean_at(ranking, trial, trial->free_value * exp(-VALUE_STEP), at, slope + rows, err);
+    for (size_t r = 0; r < rows && status == CJ_OK; r++)
+        slope[r] = (slope[r] - slope[rows + r]) / (2 * VALUE_STEP);
+    if (status == CJ_OK)
+        cj__forward(ranking->normal->factor, (int)rows, slope);
+    for (size_t r = 0; r < rows; r++) {
+        along += slope[r] * ranking->normal->white[r];
+        size += slope[r] * slope[r];
+    }
+    cj_free(slope);
+    if (status != CJ_OK || !(size > 0))
+        return status;
+    double t = log(trial->free_value) + fmin(fmax(along / size, -VALUE_MOST), VALUE_MOST);
+    trial->free_value = fmin(fmax(exp(t), manner->low), manner->high);
+    trial->low = fmax(trial->free_value * exp(-1.645 / sqrt(size)), manner->low);
+    trial->high = fmin(trial->free_value * exp(1.645 / sqrt(size)), manner->high);
+    return CJ_OK;
+}
+
+/* alone: nothing is to be compared with it; only its value is looked for again. */
+static cj_status settle(cj__ranking *ranking, cj__trial *trial, bool alone, double *at,
+                        cj_error *err)
 {
     cj_edit edits[CJ__TRIAL_EDITS], all[EDITS_MOST];
     cj__manner manner, moved;
@@ -133,7 +186,11 @@ static cj_status settle(cj__ranking *ranking, cj__trial *trial, double *at, cj_e
         if (status != CJ_OK || ranking->outlook->excess || ranking->outlook->steps_in_time)
             return status;
     }
-    gain(trial, density_now - density, robust_now - robust);
+    if (!alone)
+        gain(trial, density_now - density, robust_now - robust);
+    const cj__manner *of = &ranking->suspects->items[trial->suspect].manners[trial->manner];
+    if (status == CJ_OK && of->prior != CJ__FIXED && density_now > density - SAME)
+        status = refit(ranking, trial, at, err);
     return status;
 }
 
@@ -162,7 +219,7 @@ cj_status cj__settle(cj__ranking *ranking, cj_error *err)
             !trial->edge_over && !trial->rough && !trial->in_time && trial->residue == CJ__LOUD)
             close[n++] = i;
     }
-    if (n < 2 || n > MOST)
+    if (n < 1 || n > MOST)
         return CJ_OK;
     double *at = cj_new(cj_bench_parameter_count(ranking->scene->bench) + 1, sizeof *at);
     cj_status status = at != NULL ? CJ_OK : cj_fail_memory(err);
@@ -175,7 +232,7 @@ cj_status cj__settle(cj__ranking *ranking, cj_error *err)
             gain(trial, same->settled_gain, same->settled_robust);
             trial->settled = true;
         } else {
-            status = settle(ranking, trial, at, err);
+            status = settle(ranking, trial, n == 1, at, err);
         }
     }
     cj_free(at);
