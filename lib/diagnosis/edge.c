@@ -118,7 +118,7 @@ static cj_status step_edge(cj__ranking *ranking, unsigned want, double *slope, c
 cj_status cj__edge_settle(cj__ranking *ranking, unsigned want, cj__trial *trial, double *weight,
                           cj_error *err)
 {
-    if (trial->density < ranking->most - WORTH)
+    if (trial->density < ranking->most - WORTH || cj__worked_enough(ranking))
         return CJ_OK;
     double *slope = cj_new((size_t)ranking->scene->rows + 1, sizeof *slope), size = 1;
     cj_status status = slope != NULL ? CJ_OK : cj_fail_memory(err);

@@ -74,7 +74,8 @@ def captures_and_label(bench):
     diagnosed = bench.run(["diagnose", mixer(bench), unit(bench), "--json"]).json()
     expect(shown["runs"][0]["findings"] == diagnosed["findings"], "the findings are not those of diagnose")
     text = bench.run(["log", "add", mixer(bench), "--log", log, "--unit", "vh07", unit(bench)]).text
-    for word in ("FAIL", "vh07", "hall-mixer", "U1 pin 7 makes no contact", "Recorded as run", "Power off"):
+    for word in ("FAIL", "vh07", "hall-mixer", "U1 pin 7", "makes no contact", "Recorded as run",
+                 "Power off"):
         expect(word in text, f"the answer does not say {word}")
 
 
