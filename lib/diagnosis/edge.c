@@ -8,20 +8,6 @@
 
 #define LEAST_SWING 0.02 /* V: the rail itself, but for a little */
 
-/* A section's figure set, behind the manner's own edits. False: no room. */
-bool cj__edge_figure(const cj_board *board, int part, int section, cj_section_figure figure,
-                     double value, cj_edit *edits, cj__manner *out)
-{
-    if (out->edit_count >= CJ__TRIAL_EDITS)
-        return false;
-    edits[out->edit_count++] = (cj_edit){.kind = CJ_EDIT_FIGURE,
-                                         .part = part,
-                                         .pin = board->parts[part].sections[section].out,
-                                         .figure = figure,
-                                         .a = value};
-    return true;
-}
-
 /* The swing of all that rest near the end of theirs, off by so much. What holds them there is one
  * output that is stuck, and how far that one goes: they come away together. */
 bool cj__edge_swings(const cj__trial *trial, const cj_board *board, cj_edit *edits, cj__manner *out)
@@ -31,7 +17,7 @@ bool cj__edge_swings(const cj__trial *trial, const cj_board *board, cj_edit *edi
     for (int p = 0; p < (int)board->part_count; p++)
         for (int s = 0; s < board->parts[p].section_count; s++, index++)
             if (index < 64 && trial->edges >> index & 1)
-                room = room && cj__edge_figure(
+                room = room && cj__trial_figure(
                                    board, p, s, CJ_SWING,
                                    fmax(board->parts[p].opamp.swing_v + trial->edge, LEAST_SWING),
                                    edits, out);

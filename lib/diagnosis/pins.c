@@ -129,8 +129,10 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
 #define JOINT_OVER_LEAK 4
 #define JOINT_SPREAD 2
 #define SMALL_LEAK_OHM 3e9 /* half a picofarad carries ten times as much at 1 kHz; judged */
-#define SMALL_LEAK_BIAS                                                                            \
-    4 /* what makers call typical of one JFET type is 20 pA and 65 pA, 30 and 200 */
+/* Sigma of the bias current, in those of the table: of a TL072 it is typically 20 pA (ST) or 30 pA
+ * (Motorola), and 200 pA at most in both sheets (opamp_facts). Judged, and so are the range of the
+ * leak and its weight. */
+#define SMALL_LEAK_BIAS 4
 /* A leak beside the joint, and sigma of its logarithm: about as fault_physics 4 sampled them (a
  * decade either way). */
 #define LEAK_OHM 1e12
@@ -188,8 +190,7 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
         small_leak(dictionary, suspect, part, section, ways > 1 ? (way ? -bias : bias) : 0,
                    0.1 * weight / ways);
     for (int i = 0; i < 3 * ways; i++) {
-        cj__manner *manner =
-            with_edits(dictionary, suspect, ways > 1 ? 3 : 2, 0.3 * weight / ways);
+        cj__manner *manner = with_edits(dictionary, suspect, ways > 1 ? 3 : 2, 0.3 * weight / ways);
         if (manner == NULL)
             return;
         if (ways > 1)

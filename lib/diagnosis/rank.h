@@ -123,6 +123,10 @@ CJ_MUST_CHECK cj_status cj__trial_judge(cj__ranking *ranking, const cj__manner *
 CJ_MUST_CHECK cj_status cj__trial_add(cj__ranking *ranking, const cj__trial *setup, unsigned want,
                                       cj_error *err);
 
+/* A section's figure set, behind the manner's own edits. False: no room. */
+CJ_MUST_CHECK bool cj__trial_figure(const cj_board *board, int part, int section,
+                                    cj_section_figure figure, double value, cj_edit *edits,
+                                    cj__manner *out);
 /* Its manner with the figure or the swings set that decide; edits: room for CJ__TRIAL_EDITS. */
 CJ_MUST_CHECK bool cj__trial_split(const cj__manner *manner, const cj__trial *trial,
                                    const cj_board *board, cj_edit *edits, cj__manner *out);
@@ -134,11 +138,7 @@ CJ_MUST_CHECK cj_status cj__trial_new(cj__ranking *ranking, const cj__trial *set
 
 /* ---- edge.c ---- */
 
-/* A section's figure set, behind the manner's own edits; the swings as the trial has them. False:
- * no room. */
-CJ_MUST_CHECK bool cj__edge_figure(const cj_board *board, int part, int section,
-                                   cj_section_figure figure, double value, cj_edit *edits,
-                                   cj__manner *out);
+/* The swings as the trial has them, behind the manner's own edits. False: no room. */
 CJ_MUST_CHECK bool cj__edge_swings(const cj__trial *trial, const cj_board *board, cj_edit *edits,
                                    cj__manner *out);
 /* Where the drive clips at an edge, tone and distortion hang on every tenth of a volt of it: the

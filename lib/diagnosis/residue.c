@@ -8,6 +8,7 @@
 /* Of the drive: -70 dB, 15 dB either way (fault_physics 4); what leaks through a part without a
  * supply is as large as its manner says, but may be bent. Its columns are filled for 1e-3, or for
  * what the manner says. */
+/* of_leaks: the shares of what leaks; judged. */
 static const struct {
     double size, share, of_leaks;
 } ways[CJ__RESIDUES] = {

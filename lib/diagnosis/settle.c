@@ -124,7 +124,7 @@ static cj_status mean_at(cj__ranking *ranking, const cj__trial *trial, double va
 }
 
 #define VALUE_STEP 0.01 /* ln */
-#define VALUE_MOST 0.2  /* so far a value may move */
+#define VALUE_MOST 0.2  /* so far a value may move; judged */
 
 /* The searched quantity where it explains best beside the parts that were moved, and its interval.
  * The trial stands judged there in ranking->normal. */
