@@ -26,8 +26,8 @@ cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_
     return manner;
 }
 
-static cj__manner *with_edits(cj__dictionary *dictionary, cj__suspect *suspect, size_t edits,
-                              double weight)
+cj__manner *cj__manner_of(cj__dictionary *dictionary, cj__suspect *suspect, size_t edits,
+                          double weight)
 {
     cj__manner *manner = cj__suspect_manner(suspect, edits, weight);
     if (manner == NULL)
@@ -35,7 +35,7 @@ static cj__manner *with_edits(cj__dictionary *dictionary, cj__suspect *suspect, 
     return manner;
 }
 
-static cj_edit hold(int part, int pin, cj_mode mode, double volts)
+cj_edit cj__hold(int part, int pin, cj_mode mode, double volts)
 {
     return (cj_edit){.kind = CJ_EDIT_MODE, .part = part, .pin = pin, .mode = mode, .a = volts};
 }
@@ -44,7 +44,7 @@ void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part
                       cj_mode mode, double weight)
 {
     int out = dictionary->board->parts[part].sections[section].out;
-    cj__manner *manner = cj__manner_one(dictionary, suspect, hold(part, out, mode, 0), weight);
+    cj__manner *manner = cj__manner_one(dictionary, suspect, cj__hold(part, out, mode, 0), weight);
     if (manner != NULL)
         manner->residue = 1e-3;
 }
@@ -116,10 +116,10 @@ static void lifted_at(cj__dictionary *dictionary, cj__suspect *suspect, int part
 {
     if (weight <= 0)
         return;
-    cj__manner *manner = with_edits(dictionary, suspect, 2, weight);
+    cj__manner *manner = cj__manner_of(dictionary, suspect, 2, weight);
     if (manner == NULL)
         return;
-    manner->edits[0] = hold(part, out, mode, 0);
+    manner->edits[0] = cj__hold(part, out, mode, 0);
     manner->edits[1] = lift(part, pin, OPEN_OHM);
     manner->residue = 1e-3;
 }
@@ -155,7 +155,7 @@ static cj_edit biased(int part, const cj_section *section, double ampere)
 static void small_leak(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                        const cj_section *section, double bias, double weight)
 {
-    cj__manner *manner = with_edits(dictionary, suspect, bias != 0 ? 3 : 2, weight);
+    cj__manner *manner = cj__manner_of(dictionary, suspect, bias != 0 ? 3 : 2, weight);
     if (manner == NULL)
         return;
     if (bias != 0)
@@ -190,7 +190,8 @@ static void leaky_inverting(cj__dictionary *dictionary, cj__suspect *suspect, in
         small_leak(dictionary, suspect, part, section, ways > 1 ? (way ? -bias : bias) : 0,
                    0.1 * weight / ways);
     for (int i = 0; i < 3 * ways; i++) {
-        cj__manner *manner = with_edits(dictionary, suspect, ways > 1 ? 3 : 2, 0.3 * weight / ways);
+        cj__manner *manner =
+            cj__manner_of(dictionary, suspect, ways > 1 ? 3 : 2, 0.3 * weight / ways);
         if (manner == NULL)
             return;
         if (ways > 1)
@@ -252,7 +253,7 @@ static bool supply_beside(const cj_part *part, int pin, int supply)
 static void leaky_plus(cj__dictionary *dictionary, cj__suspect *suspect, int part,
                        const cj_section *section, double weight)
 {
-    cj__manner *manner = with_edits(dictionary, suspect, 2, weight);
+    cj__manner *manner = cj__manner_of(dictionary, suspect, 2, weight);
     if (manner == NULL)
         return;
     manner->edits[0] = lift(part, section->plus, LEAK_OHM);
@@ -277,7 +278,7 @@ static void leak_to_pad(cj__dictionary *dictionary, cj__suspect *suspect, int pa
     const cj_opamp *opamp = &dictionary->board->parts[part].opamp;
     int ways = bias_ways(opamp);
     for (int way = 0; way < ways; way++) {
-        cj__manner *manner = with_edits(dictionary, suspect, (size_t)ways, weight / ways);
+        cj__manner *manner = cj__manner_of(dictionary, suspect, (size_t)ways, weight / ways);
         if (manner == NULL)
             return;
         manner->edits[0] = lift(part, section->plus, 1e10);
@@ -342,123 +343,6 @@ static void open_output(cj__dictionary *dictionary, cj__suspect *suspect, int pa
     bad_joint(dictionary, suspect, part, section->out, 0.15);
 }
 
-/* Every section of the package (part) or of the board (part CJ_NO_PART) a source of `volts`, its
- * rail (+1, -1) missing; that of the board is at 0 V for whatever else hangs on it. */
-static cj__manner *all_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int rail,
-                            double volts, double weight)
-{
-    const cj_board *board = dictionary->board;
-    size_t count = part == CJ_NO_PART ? 1 : 0;
-    for (size_t p = 0; p < board->part_count; p++)
-        if (part == CJ_NO_PART || (int)p == part)
-            count += (size_t)board->parts[p].section_count;
-    cj__manner *manner = with_edits(dictionary, suspect, count, weight);
-    if (manner == NULL)
-        return NULL;
-    size_t n = 0;
-    if (part == CJ_NO_PART)
-        manner->edits[n++] = (cj_edit){.kind = CJ_EDIT_RAIL, .part = CJ_NO_PART, .pin = rail};
-    for (size_t p = 0; p < board->part_count; p++)
-        if (part == CJ_NO_PART || (int)p == part)
-            for (int s = 0; s < board->parts[p].section_count; s++)
-                manner->edits[n++] = hold((int)p, board->parts[p].sections[s].out, CJ_HELD, volts);
-    manner->thd_unknown = true;
-    return manner;
-}
-
-static size_t packages_of(const cj_board *board)
-{
-    size_t packages = 0;
-    for (size_t p = 0; p < board->part_count; p++)
-        packages += board->parts[p].section_count > 0;
-    return packages;
-}
-
-/* v- gone, of a package or of the board: outputs near the positive rail (fault_physics 4). */
-static void negative_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part,
-                             double weight)
-{
-    double rail = dictionary->board->v_plus_v;
-    const struct {
-        double volts, sigma, weight;
-    } ways[] = {{rail - 0.8, 0.3, 0.85}, {1.2, 0.4, 0.12}, {0, 0.6 * rail, 0.03}};
-    for (size_t i = 0; i < sizeof ways / sizeof ways[0]; i++) {
-        cj__manner *manner =
-            all_held(dictionary, suspect, part, -1, ways[i].volts, weight * ways[i].weight);
-        if (manner == NULL)
-            return;
-        manner->held_v = ways[i].sigma;
-        manner->residue = 1e-3;
-    }
-}
-
-/* v+ gone: outputs negative by an amount that hangs on everything, the tone leaking through weakly.
- * What is one package and what is the board is the same where there is but one. */
-static void positive_missing(cj__dictionary *dictionary, cj__suspect *suspect, int part,
-                             double weight)
-{
-    static const struct {
-        double volts, sigma, residue, weight;
-    } package[] = {{-0.7, 0.4, 0.1, 0.4}, {-2, 1, 0.1, 0.3}, {-6, 2.5, 0.15, 0.3}},
-      board[] = {{-0.4, 0.4, 0.3, 0.6}, {-1, 0.6, 0.3, 0.4}}, *ways[] = {package, board};
-    static const size_t counts[] = {3, 2};
-    bool whole = part == CJ_NO_PART, both = packages_of(dictionary->board) == 1;
-    for (size_t w = 0; w < 2; w++)
-        for (size_t i = 0; i < counts[w] && (both || whole == (w == 1)); i++) {
-            cj__manner *manner = all_held(dictionary, suspect, part, 1, ways[w][i].volts,
-                                          weight * ways[w][i].weight * (both ? 0.5 : 1));
-            if (manner == NULL)
-                return;
-            manner->held_v = ways[w][i].sigma;
-            manner->residue = ways[w][i].residue;
-        }
-}
-
-enum { PACKAGES_APART = 8 };
-
-/* All near the positive rail but one package. */
-static void all_but_one(cj__dictionary *dictionary, cj__suspect *suspect, int part, double volts,
-                        double sigma, double weight)
-{
-    cj__manner *manner =
-        all_held(dictionary, suspect, CJ_NO_PART, -1, dictionary->board->v_plus_v - 0.8, weight);
-    if (manner == NULL)
-        return;
-    for (size_t e = 0; e < manner->edit_count; e++)
-        if (manner->edits[e].part == part)
-            manner->edits[e].a = volts;
-    manner->held_v = sigma;
-    manner->residue = 1e-3;
-}
-
-/* v- gone on the whole board: each package finds its own way (fault_physics 4). All near the
- * positive rail, or one of them a volt above ground, or (0.03 of each) anywhere. */
-static void negative_missing_everywhere(cj__dictionary *dictionary, cj__suspect *suspect)
-{
-    static const double elsewhere[] = {0.6, 0.2, -0.3, -0.7}; /* of the positive rail */
-    const cj_board *board = dictionary->board;
-    size_t packages = packages_of(board);
-    bool apart = packages > 1 && packages <= PACKAGES_APART;
-    double all = apart ? pow(0.85, (double)packages) : 1,
-           one = apart ? (1 - all) / (double)packages : 0;
-    negative_missing(dictionary, suspect, CJ_NO_PART, all);
-    for (size_t p = 0; p < board->part_count && one > 0; p++) {
-        if (board->parts[p].section_count == 0)
-            continue;
-        all_but_one(dictionary, suspect, (int)p, 1.2, 0.4, 0.8 * one);
-        for (int i = 0; i < 4; i++)
-            all_but_one(dictionary, suspect, (int)p, elsewhere[i] * board->v_plus_v, 2, 0.05 * one);
-    }
-}
-
-void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail)
-{
-    if (rail > 0)
-        positive_missing(dictionary, suspect, CJ_NO_PART, 1);
-    else
-        negative_missing_everywhere(dictionary, suspect);
-}
-
 void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin)
 {
     const cj_part *p = &dictionary->board->parts[part];
@@ -471,9 +355,9 @@ void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, 
         else if (pin == section->plus)
             open_plus(dictionary, suspect, part, section);
         else if (pin == section->v_plus)
-            positive_missing(dictionary, suspect, part, 1);
+            cj__supply_pin_open(dictionary, suspect, part, 1);
         else if (pin == section->v_minus)
-            negative_missing(dictionary, suspect, part, 1);
+            cj__supply_pin_open(dictionary, suspect, part, -1);
         else
             continue;
         return;
@@ -516,12 +400,12 @@ static bool inputs_joined(cj__dictionary *dictionary, cj__suspect *suspect, int 
             return true;
         alive->weight = works;
         for (int side = 0; side < 2; side++) {
-            cj__manner *manner = with_edits(dictionary, suspect, 2, 0.5 * (1 - works));
+            cj__manner *manner = cj__manner_of(dictionary, suspect, 2, 0.5 * (1 - works));
             if (manner == NULL)
                 return true;
             manner->edits[0] =
                 (cj_edit){.kind = CJ_EDIT_JOIN, .part = part, .pin = pin, .pin2 = pin2, .a = 0.01};
-            manner->edits[1] = hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
+            manner->edits[1] = cj__hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
             manner->residue = 1e-3;
         }
         return true;
@@ -539,7 +423,7 @@ static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int
     if (section != NULL) { /* at the rail itself, beyond the swing */
         double volts = rail > 0 ? board->v_plus_v : board->v_minus_v;
         cj__manner *manner =
-            cj__manner_one(dictionary, suspect, hold(part, pin, CJ_HELD, volts), 1);
+            cj__manner_one(dictionary, suspect, cj__hold(part, pin, CJ_HELD, volts), 1);
         if (manner != NULL) {
             manner->held_v = 0.1;
             manner->residue = 1e-3;
@@ -555,7 +439,7 @@ static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int
                   : plus   ? (p->opamp.jfet ? 0.75 : 0.15)
                            : (p->opamp.jfet ? 0.85 : 0.95);
     for (int side = 0; side < 2; side++) {
-        cj__manner *manner = with_edits(dictionary, suspect, 2, side ? high : 1 - high);
+        cj__manner *manner = cj__manner_of(dictionary, suspect, 2, side ? high : 1 - high);
         if (manner == NULL)
             return true;
         manner->edits[0] = (cj_edit){.kind = CJ_EDIT_JOIN,
@@ -563,7 +447,7 @@ static bool joined_to_rail(cj__dictionary *dictionary, cj__suspect *suspect, int
                                      .pin = pin,
                                      .pin2 = rail > 0 ? section->v_plus : section->v_minus,
                                      .a = 0.01};
-        manner->edits[1] = hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
+        manner->edits[1] = cj__hold(part, section->out, side ? CJ_HIGH : CJ_LOW, 0);
         manner->residue = 1e-3;
     }
     return true;

@@ -103,7 +103,6 @@ typedef struct cj__dictionary {
 /* The manners of a lifted, bridged or stuck pin of an op-amp. */
 void cj__opamp_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin);
 void cj__pins_joined(cj__dictionary *dictionary, cj__suspect *suspect, int part, int pin, int pin2);
-void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail); /* +1, -1 */
 void cj__section_held(cj__dictionary *dictionary, cj__suspect *suspect, int part, int section,
                       cj_mode mode, double weight);
 /* Pins joined by a few milliohms to an ohm. */
@@ -113,9 +112,19 @@ cj__manner *cj__joined(cj__dictionary *dictionary, cj__suspect *suspect, int par
 void cj__stray_unknown(cj__manner *manner, size_t edit);
 /* The edit's picofarads (b), or its ohms, are known loosely beside what is searched for. */
 void cj__also_unknown(cj__manner *manner, size_t edit, bool farad, double sigma);
+/* A manner with room for so many edits; NULL: out of memory, which the dictionary then knows. */
+cj__manner *cj__manner_of(cj__dictionary *dictionary, cj__suspect *suspect, size_t edits,
+                          double weight);
+/* A section's output held. */
+cj_edit cj__hold(int part, int pin, cj_mode mode, double volts);
 /* A manner of one edit. */
 cj__manner *cj__manner_one(cj__dictionary *dictionary, cj__suspect *suspect, cj_edit edit,
                            double weight);
+
+/* ---- supplies.c: what is left without one; rail: +1, -1 ---- */
+
+void cj__rail_missing(cj__dictionary *dictionary, cj__suspect *suspect, int rail);
+void cj__supply_pin_open(cj__dictionary *dictionary, cj__suspect *suspect, int part, int rail);
 
 /* More sections than this are refused: what holds at their rails is dense algebra. */
 enum { CJ__SECTIONS_MOST = 500 };
