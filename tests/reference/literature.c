@@ -277,6 +277,8 @@ static void interval(long right, long n, double *low, double *high)
     *high = 100 * (middle + half);
 }
 
+#define COVERED_LEAST 88 /* per cent: row 7 */
+
 static double report(const struct task *task, struct tally *tally)
 {
     double low, high, error = 0;
@@ -302,6 +304,10 @@ static double report(const struct task *task, struct tally *tally)
                100 * tally->value_errors[tally->values / 2],
                100 * tally->value_errors[(long)(0.9 * (double)tally->values)],
                100.0 * (double)tally->covered / (double)tally->values, tally->values);
+        double least, most;
+        interval(tally->covered, tally->values, &least, &most);
+        if (most < COVERED_LEAST) /* row 7: an interval that does not hold what it says */
+            high = 0;
     }
     cj_free(tally->value_errors);
     fflush(stdout);
